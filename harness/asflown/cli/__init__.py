@@ -1,0 +1,1 @@
+"""The command: each module parses, calls one function and prints."""

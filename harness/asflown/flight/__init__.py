@@ -1,0 +1,1 @@
+"""One execution of one scenario on one vehicle: it flies and records, and never grades."""

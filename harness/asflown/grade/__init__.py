@@ -1,0 +1,1 @@
+"""As-flown against as-planned: matching, measures, rules, verdict."""

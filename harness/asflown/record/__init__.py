@@ -1,0 +1,1 @@
+"""What happened: captures, their decoding into tracks, and the manifest of a flight."""

@@ -1,0 +1,1 @@
+"""What people and CI servers read. Every format states the same facts."""

@@ -1,0 +1,250 @@
+"""The scenario as data: what `scenario/file.py` reads and everything else uses.
+
+Values are SI (angles in radians, shares from 0 to 1), except that geodetic coordinates stay in degrees.
+A field's name carries its unit; the key in the file is its alias. Models are frozen; unknown keys are errors.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from asflown.units import Angle, Degrees, Duration, Length, Share, Speed
+
+
+class Model(BaseModel):
+    """Base of every model: frozen, strict about keys, filled by alias (file) or by name (code)."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+class ScriptLink(Model):
+    """How the script is told where its vehicle is. `{link}` is spelled in `style`."""
+
+    style: Literal["pymavlink", "url", "host-port"] = "pymavlink"
+    side: Literal["listens", "dials"] = "listens"
+    """`listens`: the script opens a UDP port and waits, the hub speaks first. `dials`: the script speaks first."""
+    transport: Literal["udp", "tcp", "serial"] = "udp"
+
+
+class Script(Model):
+    """The user's own program, run unmodified. Paths in `run` are relative to the scenario file's folder."""
+
+    run: tuple[str, ...] = Field(min_length=1)
+    link: ScriptLink = ScriptLink()
+    listens: str | None = None
+    """A port of the script's own, as `udp-listen://host:port`; then `link` is not used."""
+    dials: str | None = None
+    """A port the script dials, as `udp://host:port` or `tcp://host:port`: the hub listens there."""
+    beside: tuple[tuple[str, ...], ...] = ()
+    time_limit_s: Duration = Field(default=120.0, alias="time_limit", gt=0)
+    compute_s: Duration = Field(default=0.0, alias="compute", ge=0)
+    exit_code: int = 0
+
+
+class Home(Model):
+    """Where north-east-down is zero; WGS-84, altitude above mean sea level."""
+
+    latitude_deg: Degrees = Field(default=52.0, alias="latitude", ge=-90, le=90)
+    longitude_deg: Degrees = Field(default=4.5, alias="longitude", ge=-180, le=180)
+    altitude_m: Length = Field(default=0.0, alias="altitude")
+
+
+class Start(Model):
+    """The vehicle before take-off: on the ground at home."""
+
+    home: Home = Home()
+    heading_rad: Angle = Field(default=0.0, alias="heading")
+    battery: Share = Field(default=1.0, ge=0, le=1)
+
+
+class Wind(Model):
+    """Steady wind at 6 m (20 ft) and the class of turbulence that comes with it; `from` is clockwise from north."""
+
+    speed_m_s: Speed = Field(default=0.0, alias="speed", ge=0)
+    from_rad: Angle = Field(default=0.0, alias="from")
+    turbulence: Literal["none", "light", "moderate", "severe"] = "none"
+
+
+class Fault(Model):
+    """Something that goes wrong, at a flight time, for a while or for good."""
+
+    at_s: Duration = Field(alias="at", ge=0)
+    inject: Literal["gnss-loss", "motor-weak", "battery-sag", "compass-offset", "barometer-drift", "link-loss"]
+    for_s: Duration | None = Field(default=None, alias="for")
+
+
+class Conditions(Model):
+    """What a simulated vehicle is given; on hardware, what the operator notes down."""
+
+    wind: Wind = Wind()
+    radio: str = "ideal"
+    faults: tuple[Fault, ...] = ()
+
+
+Point = Annotated[tuple[Length, Length, Length], Field()]
+"""[forward, right, up] or [north, east, up] in metres, by the path's frame."""
+
+
+class GeoPoint(Model):
+    """A point of a path in the `geodetic` frame; `up` is metres above home."""
+
+    latitude_deg: Degrees = Field(alias="latitude")
+    longitude_deg: Degrees = Field(alias="longitude")
+    up_m: Length = Field(alias="up")
+
+
+class Climb(Model):
+    """Straight up or down to a height above the start point."""
+
+    to_m: Length = Field(alias="to")
+
+
+class Line(Model):
+    """Straight to a point; `speed` is what speed_on_legs is measured against."""
+
+    to: Point | GeoPoint
+    speed_m_s: Speed | None = Field(default=None, alias="speed", gt=0)
+
+
+class Arc(Model):
+    """Round a centre at the current height, by an angle that is positive to the right (clockwise from above)."""
+
+    around: tuple[Length, Length]
+    turn_rad: Angle = Field(alias="turn")
+    speed_m_s: Speed | None = Field(default=None, alias="speed", gt=0)
+
+
+class Hold(Model):
+    """Stay where the last leg ended."""
+
+    for_s: Duration = Field(alias="for", gt=0)
+
+
+class Return(Model):
+    """Straight back to above the start point, at the height flown last."""
+
+    speed_m_s: Speed | None = Field(default=None, alias="speed", gt=0)
+
+
+class Land(Model):
+    """Down to the ground where the last leg ended."""
+
+
+class Leg(Model):
+    """Exactly one of these is given (checked when the file is read)."""
+
+    climb: Climb | None = None
+    line: Line | None = None
+    arc: Arc | None = None
+    hold: Hold | None = None
+    return_: Return | None = Field(default=None, alias="return")
+    land: Land | None = None
+
+
+class ExpectedPath(Model):
+    """The legs in order, starting on the ground at the start point."""
+
+    frame: Literal["start-heading", "north-east", "geodetic"] = "start-heading"
+    legs: tuple[Leg, ...] = Field(min_length=1)
+
+
+class Limit(Model):
+    """What a measure may be, in SI; exactly one of the three. `scale` is what a margin of 1 is measured in."""
+
+    at_most: float | None = None
+    at_least: float | None = None
+    between: tuple[float, float] | None = None
+    scale: float | None = Field(default=None, gt=0)
+
+
+class Rule(Model):
+    """A temporal logic rule. `always` is the short form for one predicate that must hold all the time."""
+
+    name: str
+    always: str | None = None
+    formula: str | None = None
+
+
+class Expect(Model):
+    """What is expected of a flight."""
+
+    path: ExpectedPath | None = None
+    measures: dict[str, Limit] = {}
+    rules: tuple[Rule, ...] = ()
+    source: Literal["estimate", "truth", "both"] = "estimate"
+
+
+class Share90(Model):
+    """Pass when Clopper-Pearson shows, with this confidence, that at least this share of flights would pass."""
+
+    share: float = Field(gt=0, lt=1)
+    confidence: float = Field(gt=0, lt=1)
+
+
+class Repeat(Model):
+    """How many flights, and with which seeds (1, 2, 3, ... when none are given)."""
+
+    flights: int = Field(default=1, ge=1)
+    seeds: tuple[int, ...] = ()
+
+
+class GuardLimits(Model):
+    """When the guard steps in; None means that it does not watch this."""
+
+    height_m: Length | None = Field(default=None, alias="height", gt=0)
+    distance_m: Length | None = Field(default=None, alias="distance", gt=0)
+    battery: Share | None = Field(default=None, ge=0, le=1)
+    script_silent_s: Duration | None = Field(default=None, alias="script_silent", gt=0)
+
+
+class Scenario(Model):
+    """One scenario file."""
+
+    asflown: Literal[1]
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$")
+    summary: str = ""
+    vehicle: str | None = None
+    """The vehicle flown when the command names none: `palm80`, `field1400`, or a vehicle file."""
+    script: Script
+    start: Start = Start()
+    conditions: Conditions = Conditions()
+    expect: Expect
+    judge: Literal["every-flight"] | Share90 = "every-flight"
+    repeat: Repeat = Repeat()
+    clock: Literal["any", "lockstep", "paced"] = "any"
+    guard: GuardLimits = GuardLimits()
+
+
+class StreamIdentity(Model):
+    """What a firmware demands of the set-point stream."""
+
+    before_entry_s: Duration = Field(default=0.0, alias="before_entry")
+    time_out_s: Duration = Field(default=0.5, alias="time_out")
+
+
+class Identity(Model):
+    """How this firmware numbers things: plain facts, given by its user. A mode is a number or a pair (main, sub)."""
+
+    autopilot: int | None = None
+    vehicle_type: int | None = None
+    modes: dict[str, int | tuple[int, int]] = {}
+    """Names: set-points, position-hold, safe-recovery, mission, land, take-off, orbit."""
+    pilot_modes: tuple[int, ...] = ()
+    set_point_stream: StreamIdentity = StreamIdentity()
+
+
+class VehicleFile(Model):
+    """One vehicle file, or a built-in vehicle by its name alone."""
+
+    asflown: Literal[1] = 1
+    name: str
+    kind: Literal["built-in", "container", "bench", "airframe"]
+    airframe: Literal["palm80", "field1400"] | None = None
+    """Built-in only: which of the two is flown."""
+    release: str = "r1"
+    link: str | None = None
+    system: int = 1
+    identity: Identity = Identity()
+    radio: str | None = None

@@ -1,0 +1,1 @@
+"""The built-in vehicle: physics, sensors, estimator, controller and its MAVLink side."""

@@ -1,0 +1,147 @@
+"""What passes between the flight core (plant, sensors, estimator, control) and the autopilot (modes, MAVLink).
+
+Frame: north-east-down about the estimator's origin, which is fixed at power-up (the estimate's own idea of home,
+metres away from the true one). Body axes forward-right-down. The core is stepped by `FlightCore.tick`, 10 ms at a
+time (four plant steps at 400 Hz); nothing in `sim/` asks any clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from asflown.scenario.model import Conditions, Start
+
+TICK_US = 10_000
+STEPS_PER_TICK = 4
+STEP_S = 0.0025
+
+
+@dataclass(frozen=True, slots=True)
+class CraftSetup:
+    """Everything a flight of the built-in vehicle depends on."""
+
+    airframe: str
+    release: str
+    start: Start
+    conditions: Conditions
+    seed: int
+
+
+@dataclass(slots=True)
+class Target:
+    """What the control loops follow. A None is not controlled by this part of the target.
+
+    Position and velocity together: position control with the velocity as feed-forward. `land` descends at the
+    landing speed and lets the core detect the touch-down.
+    """
+
+    north_m: float | None = None
+    east_m: float | None = None
+    down_m: float | None = None
+    velocity_north_m_s: float | None = None
+    velocity_east_m_s: float | None = None
+    velocity_down_m_s: float | None = None
+    acceleration_ned_m_s2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    yaw_rad: float | None = None
+    yaw_rate_rad_s: float | None = None
+    speed_limit_m_s: float | None = None
+    land: bool = False
+
+
+@dataclass(slots=True)
+class Estimate:
+    """What the vehicle believes. Kept up to date in place by the core."""
+
+    north_m: float = 0.0
+    east_m: float = 0.0
+    down_m: float = 0.0
+    velocity_north_m_s: float = 0.0
+    velocity_east_m_s: float = 0.0
+    velocity_down_m_s: float = 0.0
+    roll_rad: float = 0.0
+    pitch_rad: float = 0.0
+    yaw_rad: float = 0.0
+    roll_rate_rad_s: float = 0.0
+    pitch_rate_rad_s: float = 0.0
+    yaw_rate_rad_s: float = 0.0
+    horizontal_accuracy_m: float = 99.0
+    vertical_accuracy_m: float = 99.0
+    position_valid: bool = False
+    """Enough to arm and to fly by position."""
+    origin_latitude_deg: float = 0.0
+    origin_longitude_deg: float = 0.0
+    origin_altitude_m: float = 0.0
+
+
+@dataclass(slots=True)
+class Readings:
+    """The latest sensor readings, for telemetry."""
+
+    acceleration_frd_m_s2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    rate_frd_rad_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    magnetic_frd_gauss: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    pressure_pa: float = 101_325.0
+    temperature_c: float = 15.0
+    gnss_fix: int = 0
+    """As GPS_FIX_TYPE: 0 no receiver, 1 no fix, 3 a 3-D fix."""
+    gnss_satellites: int = 0
+    gnss_latitude_deg: float = 0.0
+    gnss_longitude_deg: float = 0.0
+    gnss_altitude_m: float = 0.0
+    gnss_velocity_ned_m_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    gnss_horizontal_accuracy_m: float = 99.0
+    gnss_vertical_accuracy_m: float = 99.0
+    battery_voltage_v: float = 0.0
+    battery_current_a: float = 0.0
+    battery_remaining: float = 1.0
+    """Share from 0 to 1, by the vehicle's own coulomb count."""
+    throttle: float = 0.0
+    """Mean motor command, 0 to 1."""
+
+
+@dataclass(slots=True)
+class Limits:
+    """What this airframe and release may do; parameters change them."""
+
+    speed_m_s: float = 3.0
+    climb_m_s: float = 1.5
+    descent_m_s: float = 1.0
+    landing_m_s: float = 0.4
+    acceleration_m_s2: float = 2.5
+    tilt_rad: float = 0.5
+    yaw_rate_rad_s: float = 1.5
+
+
+class FlightCore(Protocol):
+    """Physics, sensors, estimator and control of one craft."""
+
+    estimate: Estimate
+    readings: Readings
+    limits: Limits
+    target: Target
+    armed: bool
+    on_ground: bool
+    """By the landing detector of the vehicle, not by the truth."""
+
+    def tick(self) -> None:
+        """10 ms of flight: four plant steps with everything that runs on them."""
+
+    def arm(self) -> str:
+        """Arms; returns '' or why not."""
+
+    def disarm(self) -> None:
+        """Stops the motors at once. The autopilot asks only on the ground."""
+
+    def truth_row(self) -> tuple[float, ...]:
+        """In the order of vehicle.base.TRUTH_COLUMNS."""
+
+    def drain_state(self) -> bytes:
+        """The unquantised plant state at each step since the last call, packed doubles."""
+
+
+@dataclass(slots=True)
+class CoreEvents:
+    """Messages for people that came up in the core (STATUSTEXT): severity as MAV_SEVERITY, text."""
+
+    texts: list[tuple[int, str]] = field(default_factory=list)

@@ -1,0 +1,1 @@
+"""Things to fly, all behind one interface."""
