@@ -3,6 +3,8 @@
     AsflownError
     ├── UsageError               exit 2: the command, a file or a folder given by the user
     │   ├── FileProblem          a scenario or vehicle file: file:line:column, what, what instead
+    │   │   └── FileProblems     several of them in one file
+    │   ├── QuantityProblem      a text that is no quantity of the wanted kind
     │   └── FolderProblem        a folder or capture that cannot be read or written
     ├── FlightError              exit 3: the flight could not be carried out, no verdict on the script
     │   ├── ScriptProblem        the script could not be started, never spoke, got stuck
@@ -83,6 +85,30 @@ class FileProblem(UsageError):
 
     def __str__(self) -> str:
         return f"{self.where}: {super().__str__()}"
+
+
+class FileProblems(FileProblem):
+    """One file has several problems; `each` holds all of them, the text shows the first ten."""
+
+    SHOWN = 10
+
+    def __init__(self, each: tuple[FileProblem, ...]) -> None:
+        first = each[0]
+        super().__init__(first.where, first.problem, first.remedy)
+        self.args, self.each = (each,), each
+
+    def __str__(self) -> str:
+        lines = [str(problem) for problem in self.each[: self.SHOWN]]
+        hidden = len(self.each) - len(lines)
+        return "\n".join([*lines, f"... and {hidden} more"] if hidden else lines)
+
+
+class QuantityProblem(UsageError):
+    """A text is no quantity of the wanted kind: `text`, what is wrong with it (`fault`), what to write."""
+
+    def __init__(self, text: str, fault: str, remedy: str) -> None:
+        super().__init__(f"`{text}` {fault}", remedy[:1].upper() + remedy[1:])
+        self.args, self.text, self.fault = (text, fault, remedy), text, fault
 
 
 class FolderProblem(UsageError):

@@ -16,7 +16,7 @@ from asflown.units import Angle, Degrees, Duration, Length, Share, Speed
 class Model(BaseModel):
     """Base of every model: frozen, strict about keys, filled by alias (file) or by name (code)."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", validate_by_name=True, validate_by_alias=True)
 
 
 class ScriptLink(Model):
@@ -38,41 +38,43 @@ class Script(Model):
     dials: str | None = None
     """A port the script dials, as `udp://host:port` or `tcp://host:port`: the hub listens there."""
     beside: tuple[tuple[str, ...], ...] = ()
-    time_limit_s: Duration = Field(default=120.0, alias="time_limit", gt=0)
-    compute_s: Duration = Field(default=0.0, alias="compute", ge=0)
+    time_limit_s: Duration = Field(default=120.0, validation_alias="time_limit", gt=0)
+    compute_s: Duration = Field(default=0.0, validation_alias="compute", ge=0)
     exit_code: int = 0
 
 
 class Home(Model):
     """Where north-east-down is zero; WGS-84, altitude above mean sea level."""
 
-    latitude_deg: Degrees = Field(default=52.0, alias="latitude", ge=-90, le=90)
-    longitude_deg: Degrees = Field(default=4.5, alias="longitude", ge=-180, le=180)
-    altitude_m: Length = Field(default=0.0, alias="altitude")
+    latitude_deg: Degrees = Field(default=52.0, validation_alias="latitude", ge=-90, le=90)
+    longitude_deg: Degrees = Field(default=4.5, validation_alias="longitude", ge=-180, le=180)
+    altitude_m: Length = Field(default=0.0, validation_alias="altitude")
 
 
 class Start(Model):
     """The vehicle before take-off: on the ground at home."""
 
     home: Home = Home()
-    heading_rad: Angle = Field(default=0.0, alias="heading")
+    heading_rad: Angle = Field(default=0.0, validation_alias="heading")
     battery: Share = Field(default=1.0, ge=0, le=1)
 
 
 class Wind(Model):
     """Steady wind at 6 m (20 ft) and the class of turbulence that comes with it; `from` is clockwise from north."""
 
-    speed_m_s: Speed = Field(default=0.0, alias="speed", ge=0)
-    from_rad: Angle = Field(default=0.0, alias="from")
+    speed_m_s: Speed = Field(default=0.0, validation_alias="speed", ge=0)
+    from_rad: Angle = Field(default=0.0, validation_alias="from")
     turbulence: Literal["none", "light", "moderate", "severe"] = "none"
 
 
 class Fault(Model):
     """Something that goes wrong, at a flight time, for a while or for good."""
 
-    at_s: Duration = Field(alias="at", ge=0)
-    inject: Literal["gnss-loss", "motor-weak", "battery-sag", "compass-offset", "barometer-drift", "link-loss"]
-    for_s: Duration | None = Field(default=None, alias="for")
+    at_s: Duration = Field(validation_alias="at", ge=0)
+    inject: Literal[
+        "gnss-loss", "motor-weak", "battery-sag", "compass-offset", "barometer-drift", "link-loss"
+    ]
+    for_s: Duration | None = Field(default=None, validation_alias="for")
 
 
 class Conditions(Model):
@@ -90,42 +92,42 @@ Point = Annotated[tuple[Length, Length, Length], Field()]
 class GeoPoint(Model):
     """A point of a path in the `geodetic` frame; `up` is metres above home."""
 
-    latitude_deg: Degrees = Field(alias="latitude")
-    longitude_deg: Degrees = Field(alias="longitude")
-    up_m: Length = Field(alias="up")
+    latitude_deg: Degrees = Field(validation_alias="latitude")
+    longitude_deg: Degrees = Field(validation_alias="longitude")
+    up_m: Length = Field(validation_alias="up")
 
 
 class Climb(Model):
     """Straight up or down to a height above the start point."""
 
-    to_m: Length = Field(alias="to")
+    to_m: Length = Field(validation_alias="to")
 
 
 class Line(Model):
     """Straight to a point; `speed` is what speed_on_legs is measured against."""
 
     to: Point | GeoPoint
-    speed_m_s: Speed | None = Field(default=None, alias="speed", gt=0)
+    speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
 
 
 class Arc(Model):
     """Round a centre at the current height, by an angle that is positive to the right (clockwise from above)."""
 
     around: tuple[Length, Length]
-    turn_rad: Angle = Field(alias="turn")
-    speed_m_s: Speed | None = Field(default=None, alias="speed", gt=0)
+    turn_rad: Angle = Field(validation_alias="turn")
+    speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
 
 
 class Hold(Model):
     """Stay where the last leg ended."""
 
-    for_s: Duration = Field(alias="for", gt=0)
+    for_s: Duration = Field(validation_alias="for", gt=0)
 
 
 class Return(Model):
     """Straight back to above the start point, at the height flown last."""
 
-    speed_m_s: Speed | None = Field(default=None, alias="speed", gt=0)
+    speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
 
 
 class Land(Model):
@@ -139,7 +141,7 @@ class Leg(Model):
     line: Line | None = None
     arc: Arc | None = None
     hold: Hold | None = None
-    return_: Return | None = Field(default=None, alias="return")
+    return_: Return | None = Field(default=None, validation_alias="return")
     land: Land | None = None
 
 
@@ -193,10 +195,10 @@ class Repeat(Model):
 class GuardLimits(Model):
     """When the guard steps in; None means that it does not watch this."""
 
-    height_m: Length | None = Field(default=None, alias="height", gt=0)
-    distance_m: Length | None = Field(default=None, alias="distance", gt=0)
+    height_m: Length | None = Field(default=None, validation_alias="height", gt=0)
+    distance_m: Length | None = Field(default=None, validation_alias="distance", gt=0)
     battery: Share | None = Field(default=None, ge=0, le=1)
-    script_silent_s: Duration | None = Field(default=None, alias="script_silent", gt=0)
+    script_silent_s: Duration | None = Field(default=None, validation_alias="script_silent", gt=0)
 
 
 class Scenario(Model):
@@ -220,8 +222,8 @@ class Scenario(Model):
 class StreamIdentity(Model):
     """What a firmware demands of the set-point stream."""
 
-    before_entry_s: Duration = Field(default=0.0, alias="before_entry")
-    time_out_s: Duration = Field(default=0.5, alias="time_out")
+    before_entry_s: Duration = Field(default=0.0, validation_alias="before_entry")
+    time_out_s: Duration = Field(default=0.5, validation_alias="time_out")
 
 
 class Identity(Model):
