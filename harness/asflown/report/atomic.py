@@ -1,0 +1,48 @@
+"""Files that are whole or not there: a report is never seen half written, whatever kills the run."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from asflown.errors import FolderProblem
+
+
+def check_writable(path: Path) -> None:
+    """Makes the folder of `path` and proves, before anything flies, that a file can be put there.
+
+    Raises FolderProblem when it cannot.
+    """
+    if path.is_dir():
+        raise FolderProblem(f"{path} is a folder", "Name a file")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=path.parent):
+            pass
+    except OSError as error:
+        raise _not_writable(path, error) from error
+
+
+def check_folder_writable(folder: Path) -> None:
+    """Makes `folder` and proves that files can be put into it. Raises FolderProblem when they cannot."""
+    check_writable(folder / "probe")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Replaces `path` in one step, durably. Raises FolderProblem when that fails; the old file then stays."""
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("w", encoding="utf-8", newline="\n") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise _not_writable(path, error) from error
+
+
+def _not_writable(path: Path, error: OSError) -> FolderProblem:
+    return FolderProblem(f"{path} cannot be written ({error.strerror})", "Name a place that can be written")

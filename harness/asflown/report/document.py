@@ -1,0 +1,115 @@
+"""The JSON document: every flight with every number, for programs. SI throughout; keys in a fixed order.
+
+`schema_version` changes when a key changes its meaning or goes away; new keys do not change it. A number that
+JSON has no spelling for (infinite, not a number) is written as null.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import asflown
+from asflown.grade.result import Check, Measured, RuleGraded
+from asflown.report import atomic
+from asflown.report.flown import Flown, ScenarioOutcome
+from asflown.report.repeat import repeat_line
+
+SCHEMA_VERSION = 1
+
+
+def write_json(path: Path, outcomes: Iterable[ScenarioOutcome]) -> None:
+    """Replaces the document at `path`. Raises FolderProblem when it cannot be written."""
+    text = json.dumps(document(outcomes), indent=2, ensure_ascii=False, allow_nan=False)
+    atomic.write_text(path, text + "\n")
+
+
+def document(outcomes: Iterable[ScenarioOutcome]) -> dict[str, Any]:
+    """The document as plain data."""
+    outcomes = tuple(outcomes)
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "asflown": asflown.__version__,
+        "flights": [_flight(outcome, flown) for outcome in outcomes for flown in outcome.flights],
+        "verdicts": [_verdict(outcome) for outcome in outcomes],
+    }
+
+
+def _verdict(outcome: ScenarioOutcome) -> dict[str, Any]:
+    return {
+        "scenario": outcome.name,
+        "vehicle": outcome.vehicle,
+        "verdict": outcome.verdict,
+        "statement": outcome.statement,
+        "flights": len(outcome.flights),
+        "not_flown": list(outcome.not_flown),
+        "failures": list(outcome.failures),
+    }
+
+
+def _flight(outcome: ScenarioOutcome, flown: Flown) -> dict[str, Any]:
+    manifest, clock, grade = flown.manifest, flown.manifest.clock, flown.grade
+    return {
+        "scenario": outcome.name,
+        "vehicle": outcome.vehicle,
+        "seed": manifest.seed,
+        "verdict": flown.verdict,
+        "reason": flown.reason,
+        "clock": clock.kind,
+        "deterministic": clock.deterministic,
+        "not_deterministic_because": clock.reason,
+        "digest": clock.digest,
+        "fingerprint": clock.fingerprint,
+        "pace": _number(clock.pace),
+        "flight_time_s": _number(manifest.flight_time_s),
+        "wall_time_s": _number(manifest.wall_time_s),
+        "folder": str(flown.folder),
+        "outcome": manifest.outcome,
+        "problem": manifest.problem,
+        "measures": [_measure(measured) for measured in grade.measures] if grade else [],
+        "rules": [_rule(rule) for rule in grade.rules] if grade else [],
+        "checks": [_check(check) for check in grade.checks] if grade else [],
+        "legs_not_flown": list(grade.legs_not_flown) if grade else [],
+        "anchors": grade.anchors if grade else "",
+        "repeat": repeat_line(manifest),
+    }
+
+
+def _measure(measured: Measured) -> dict[str, Any]:
+    return {
+        "name": measured.name,
+        "source": measured.source,
+        "value": _number(measured.value),
+        "unit": measured.unit,
+        "limit": measured.limit.model_dump(mode="json", exclude_none=True),
+        "margin": _number(measured.margin),
+        "passed": measured.passed,
+        "leg": measured.leg,
+        "at_s": _number(measured.at_s),
+        "says": measured.says,
+    }
+
+
+def _rule(rule: RuleGraded) -> dict[str, Any]:
+    return {
+        "name": rule.name,
+        "source": rule.source,
+        "text": rule.text,
+        "robustness": _number(rule.robustness),
+        "unit": rule.unit,
+        "margin_in_unit": _number(rule.margin_in_unit),
+        "passed": rule.passed,
+        "at_s": _number(rule.at_s),
+        "says": rule.says,
+    }
+
+
+def _check(check: Check) -> dict[str, Any]:
+    return {"name": check.name, "passed": check.passed, "says": check.says}
+
+
+def _number(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

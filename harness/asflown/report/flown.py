@@ -1,0 +1,52 @@
+"""What every report is written from: flights with their grades, gathered by scenario and vehicle.
+
+A flight without a grade could not be carried out. The order of flights is the order in which they were asked
+for, whichever ended first, so that equal runs give equal reports.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from asflown.grade.result import Grade, VerdictWord
+from asflown.record.manifest import Manifest
+
+
+@dataclass(frozen=True, slots=True)
+class Flown:
+    """One flight as its folder tells it, and its grade; None when there was nothing to grade."""
+
+    manifest: Manifest
+    grade: Grade | None
+    folder: Path
+
+    @property
+    def verdict(self) -> VerdictWord:
+        """The grade's, or `error` when the flight could not be carried out."""
+        return "error" if self.grade is None else self.grade.verdict
+
+    @property
+    def reason(self) -> str:
+        """One sentence for a verdict other than pass."""
+        if self.grade is not None:
+            return self.grade.reason
+        return self.manifest.problem or f"the flight ended as '{self.manifest.outcome}'"
+
+
+@dataclass(frozen=True, slots=True)
+class ScenarioOutcome:
+    """All flights of one scenario on one vehicle, and what they add up to."""
+
+    name: str
+    vehicle: str
+    verdict: VerdictWord
+    statement: str
+    """One sentence that says how the verdict follows from the flights."""
+    flights: tuple[Flown, ...]
+    judged_by_share: bool = False
+    """A single flight that fails need not fail the scenario: `judge: {share, confidence}`."""
+    not_flown: tuple[int, ...] = ()
+    """Seeds of flights that were asked for and have no result (yet): a report of a killed run names them."""
+    failures: tuple[str, ...] = ()
+    """What kept flights from leaving any folder at all, in plain words."""
