@@ -26,7 +26,7 @@ FROM_FILE = {"from_file": True}
 NUMBER_PATTERN = r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[eE][+-]?\d{1,2})?"
 """A decimal number as files and rules write it; bounded, so that no text can take long to convert."""
 
-_QUANTITY = re.compile(rf"\s*({NUMBER_PATTERN})\s*(\S.*?)?\s*")
+_QUANTITY = re.compile(rf"\s*((?>{NUMBER_PATTERN})(?![\d.]))\s*(\S.*?)?\s*")
 
 
 class Dimension(Enum):
