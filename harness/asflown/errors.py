@@ -5,6 +5,8 @@
     │   ├── FileProblem          a scenario or vehicle file: file:line:column, what, what instead
     │   │   └── FileProblems     several of them in one file
     │   ├── QuantityProblem      a text that is no quantity of the wanted kind
+    │   ├── LegProblem           a leg of the expected path that cannot be flown as written
+    │   ├── FormulaProblem       a rule's text that cannot be understood
     │   └── FolderProblem        a folder or capture that cannot be read or written
     ├── FlightError              exit 3: the flight could not be carried out, no verdict on the script
     │   ├── ScriptProblem        the script could not be started, never spoke, got stuck
@@ -109,6 +111,22 @@ class QuantityProblem(UsageError):
     def __init__(self, text: str, fault: str, remedy: str) -> None:
         super().__init__(f"`{text}` {fault}", remedy[:1].upper() + remedy[1:])
         self.args, self.text, self.fault = (text, fault, remedy), text, fault
+
+
+class LegProblem(UsageError):
+    """A leg of the expected path makes no sense where it stands; `leg` counts from 1."""
+
+    def __init__(self, leg: int, problem: str, remedy: str) -> None:
+        super().__init__(problem, remedy)
+        self.args, self.leg = (leg, problem, remedy), leg
+
+
+class FormulaProblem(UsageError):
+    """A rule's text cannot be understood; `offset` counts characters of the text from 0."""
+
+    def __init__(self, offset: int, problem: str, remedy: str) -> None:
+        super().__init__(problem, remedy)
+        self.args, self.offset = (offset, problem, remedy), offset
 
 
 class FolderProblem(UsageError):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
 
 from asflown.units import Angle, Degrees, Duration, Length, Share, Speed
 
@@ -92,8 +92,8 @@ Point = Annotated[tuple[Length, Length, Length], Field()]
 class GeoPoint(Model):
     """A point of a path in the `geodetic` frame; `up` is metres above home."""
 
-    latitude_deg: Degrees = Field(validation_alias="latitude")
-    longitude_deg: Degrees = Field(validation_alias="longitude")
+    latitude_deg: Degrees = Field(validation_alias="latitude", ge=-90, le=90)
+    longitude_deg: Degrees = Field(validation_alias="longitude", ge=-180, le=180)
     up_m: Length = Field(validation_alias="up")
 
 
@@ -103,17 +103,38 @@ class Climb(Model):
     to_m: Length = Field(validation_alias="to")
 
 
+class GeoCentre(Model):
+    """The centre of an arc in the `geodetic` frame."""
+
+    latitude_deg: Degrees = Field(validation_alias="latitude", ge=-90, le=90)
+    longitude_deg: Degrees = Field(validation_alias="longitude", ge=-180, le=180)
+
+
+def _written_as(value: object) -> str:
+    """Which of two ways a place is written in, so that an error speaks of that way alone."""
+    return "geodetic" if isinstance(value, dict | GeoPoint | GeoCentre) else "metres"
+
+
+PointOrGeoPoint = Annotated[
+    Annotated[Point, Tag("metres")] | Annotated[GeoPoint, Tag("geodetic")], Discriminator(_written_as)
+]
+CentreOrGeoCentre = Annotated[
+    Annotated[tuple[Length, Length], Tag("metres")] | Annotated[GeoCentre, Tag("geodetic")],
+    Discriminator(_written_as),
+]
+
+
 class Line(Model):
     """Straight to a point; `speed` is what speed_on_legs is measured against."""
 
-    to: Point | GeoPoint
+    to: PointOrGeoPoint
     speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
 
 
 class Arc(Model):
     """Round a centre at the current height, by an angle that is positive to the right (clockwise from above)."""
 
-    around: tuple[Length, Length]
+    around: CentreOrGeoCentre
     turn_rad: Angle = Field(validation_alias="turn")
     speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
 
