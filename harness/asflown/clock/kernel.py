@@ -1,0 +1,211 @@
+"""The event queue and loop that both clocks share; they differ in how they wait, and in nothing else.
+
+Plain callbacks are kept in one queue ordered by (flight time, running number) and run directly. Coroutines run on
+an asyncio loop whose selector is that queue: when no coroutine can go on, the clock waits for what comes next.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+import selectors
+import signal
+from collections.abc import Callable, Coroutine, Mapping
+from contextlib import suppress
+from types import FrameType
+from typing import Any, TypeVar
+
+Result = TypeVar("Result")
+
+
+class StoppedBySignal(BaseException):
+    """Ctrl-C or SIGTERM arrived while a clock ran: not an error, and nobody's fault."""
+
+    def __init__(self, signal_number: int) -> None:
+        super().__init__(signal_number)
+        self.signal_number = signal_number
+
+
+class QueuedTimer:
+    """A callback in the queue; ordered by flight time, then by the order of asking."""
+
+    __slots__ = ("callback", "number", "when_us")
+
+    def __init__(self, when_us: int, number: int, callback: Callable[[], None]) -> None:
+        self.when_us, self.number = when_us, number
+        self.callback: Callable[[], None] | None = callback
+
+    def __lt__(self, other: QueuedTimer) -> bool:
+        return (self.when_us, self.number) < (other.when_us, other.number)
+
+    def cancel(self) -> None:
+        """Makes it not happen."""
+        self.callback = None
+
+
+class EventQueue:
+    """What is to happen, in order."""
+
+    __slots__ = ("_heap", "_number")
+
+    def __init__(self) -> None:
+        self._heap: list[QueuedTimer] = []
+        self._number = 0
+
+    def push(self, when_us: int, callback: Callable[[], None]) -> QueuedTimer:
+        """Adds a callback behind everything asked for earlier at the same time."""
+        self._number += 1
+        timer = QueuedTimer(when_us, self._number, callback)
+        heapq.heappush(self._heap, timer)
+        return timer
+
+    def next_us(self) -> int | None:
+        """When the next callback is due; None when there is none."""
+        heap = self._heap
+        while heap and heap[0].callback is None:
+            heapq.heappop(heap)
+        return heap[0].when_us if heap else None
+
+    def pop(self) -> Callable[[], None]:
+        """Takes the next callback out; call only after `next_us` gave a time."""
+        callback = heapq.heappop(self._heap).callback
+        assert callback is not None
+        return callback
+
+
+class QueueClock:
+    """Base of both clocks: a queue, a loop, and `_wait`, which a subclass supplies."""
+
+    def __init__(self) -> None:
+        self.queue = EventQueue()
+        self._loop = _ClockLoop(self)
+        self._stop_signal = 0
+        self._may_raise = False
+
+    def now_us(self) -> int:
+        """Flight time, whole microseconds."""
+        raise NotImplementedError
+
+    def _wait(self, *, block: bool) -> list[tuple[selectors.SelectorKey, int]]:
+        """Runs what is due next, waiting for it when `block`; returns descriptors that became readable."""
+        raise NotImplementedError
+
+    def call_at(self, when_us: int, callback: Callable[[], None]) -> QueuedTimer:
+        """Calls `callback` at `when_us`, or as soon as possible when that has passed."""
+        return self.queue.push(when_us, callback)
+
+    async def sleep_until(self, when_us: int) -> None:
+        """Waits until flight time `when_us`."""
+        woken: asyncio.Future[None] = self._loop.create_future()
+        timer = self.call_at(when_us, lambda: None if woken.done() else woken.set_result(None))
+        try:
+            await woken
+        finally:
+            timer.cancel()
+
+    def run(self, main: Coroutine[Any, Any, Result]) -> Result:
+        """Runs `main` to its end. Raises StoppedBySignal when Ctrl-C or SIGTERM arrived, after `main` cleaned up."""
+        handlers = self._take_signals()
+        task = self._loop.create_task(main)
+        try:
+            return self._run_to_end(task)
+        except asyncio.CancelledError:
+            raise StoppedBySignal(self._stop_signal) from None
+        finally:
+            for number, handler in handlers.items():
+                signal.signal(number, handler)
+            self._loop.close()
+
+    def _run_to_end(self, task: asyncio.Task[Result]) -> Result:
+        while True:
+            try:
+                return self._loop.run_until_complete(task)
+            except StoppedBySignal:
+                task.cancel()
+
+    def _take_signals(self) -> Mapping[int, Any]:
+        """Takes Ctrl-C and SIGTERM over where that is possible (the main thread); gives the old handlers back."""
+        old: dict[int, Any] = {}
+        with suppress(ValueError):  # not the main thread: whoever runs us there handles signals
+            for number in (signal.SIGINT, signal.SIGTERM):
+                old[number] = signal.signal(number, self._on_signal)
+        return old
+
+    def _on_signal(self, number: int, _frame: FrameType | None) -> None:
+        self._stop_signal = number
+        if self._may_raise:
+            self._may_raise = False
+            raise StoppedBySignal(number)
+
+    def blocking(self, call: Callable[[], Result]) -> Result:
+        """Makes a call that may block; only here may a signal interrupt, so that callbacks always run to their end."""
+        self._may_raise = True
+        try:
+            self._check_stop()
+            return call()
+        finally:
+            self._may_raise = False
+
+    def _check_stop(self) -> None:
+        """Raises StoppedBySignal once, between two callbacks, for a signal that came in the middle of one."""
+        if self._stop_signal and not self._loop.stopping:
+            self._loop.stopping = True
+            raise StoppedBySignal(self._stop_signal)
+
+
+class _ClockLoop(asyncio.SelectorEventLoop):
+    """An asyncio loop that waits on its clock's queue."""
+
+    def __init__(self, clock: QueueClock) -> None:
+        self._clock = clock
+        self.woken = False
+        self.stopping = False
+        self._queue_selector = _QueueSelector(self)
+        super().__init__(self._queue_selector)
+
+    def select_really(self, timeout: float | None) -> list[tuple[selectors.SelectorKey, int]]:
+        """Waits in wall time, for descriptors alone."""
+        return self._queue_selector.select_really(timeout)
+
+    def wait(self, *, block: bool) -> list[tuple[selectors.SelectorKey, int]]:
+        """One wait of the clock."""
+        return self._clock._wait(block=block)  # noqa: SLF001 - the loop is the clock's other half
+
+    def time(self) -> float:
+        """Flight time in seconds, for code that uses asyncio's own timers."""
+        return self._clock.now_us() / 1e6
+
+    def call_at(self, when: float, callback: Any, *args: Any, context: Any = None) -> asyncio.TimerHandle:
+        """Routes asyncio's own timers (time-outs, sleeps) through the clock's queue."""
+        handle = asyncio.TimerHandle(when, callback, args, self, context)
+
+        def ring() -> None:
+            if not handle.cancelled():
+                self.call_soon(callback, *args, context=context)
+
+        self._clock.call_at(round(when * 1e6), ring)
+        return handle
+
+    def call_soon(self, callback: Any, *args: Any, context: Any = None) -> asyncio.Handle:
+        """Notes that a coroutine can go on, so that the wait ends."""
+        self.woken = True
+        return super().call_soon(callback, *args, context=context)
+
+
+class _QueueSelector(selectors.DefaultSelector):
+    """A selector whose waiting is the clock's."""
+
+    def __init__(self, loop: _ClockLoop) -> None:
+        super().__init__()
+        self._loop = loop
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        """Waits for descriptors and for the queue; with `timeout` 0 only looks."""
+        loop = self._loop
+        loop.woken = False
+        return loop.wait(block=timeout is None or timeout > 0)
+
+    def select_really(self, timeout: float | None) -> list[tuple[selectors.SelectorKey, int]]:
+        """Waits in wall time for descriptors alone."""
+        return super().select(timeout)
+

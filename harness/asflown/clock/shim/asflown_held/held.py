@@ -1,0 +1,208 @@
+"""The state of one held process: its virtual time, its endpoints, and the conversation with the broker.
+
+Between a grant and the next report this process alone may move `now_us`, and only up to `horizon_us`: nothing that
+it could notice happens before that. What it sent is reported before time moves past it.
+"""
+
+from __future__ import annotations
+
+import os
+import socket as _socket_module
+import sys
+import time as _time_module
+from types import MethodType
+from typing import Any, Callable, Dict, Iterable, List, NoReturn, Optional
+
+from . import protocol
+
+_process_time_ns = _time_module.process_time_ns
+SYNC_AFTER_DATAGRAMS = 64
+SYNC_AFTER_BYTES = 16_384
+OWN_FOLDER = os.path.dirname(os.path.abspath(__file__))
+
+
+class Channel:
+    """One endpoint of the script at a port of the hub. Counts are datagrams, or bytes for streams."""
+
+    __slots__ = ("delivered", "facts", "more", "number", "read", "sent", "stream")
+
+    def __init__(self, number: int, facts: Dict[str, Any]) -> None:
+        self.number, self.facts = number, facts
+        self.stream = facts["kind"] != "udp"
+        self.sent = self.read = self.delivered = 0
+        self.more = False
+
+
+class Held:
+    """This process, as the broker sees it."""
+
+    def __init__(self, connection: _socket_module.socket, terms: Dict[str, Any]) -> None:
+        self.now_us: int = terms["now_us"]
+        self.horizon_us: int = terms["horizon_us"]
+        self.epoch_us: int = terms["epoch_us"]
+        self.ports: List[Dict[str, Any]] = terms["ports"]
+        self.seed: int = terms["seed"]
+        self.channels: Dict[int, Channel] = {}
+        """By file descriptor."""
+        self.opening_serial = False
+        """While `os.open` runs: that way of opening a serial port is held, others are not."""
+        self._terms = terms
+        self._send, self._receive = connection.send, connection.recv
+        self._connection = connection
+        self._number = 0
+        self._reads = 0
+        self._unreported = 0
+        self._cpu_ns = _process_time_ns()
+        self._clock_read_us: int = terms["clock_read_us"]
+        self._compute_us: int = terms["compute_us"]
+
+    # Time
+
+    def read_clock_us(self) -> int:
+        """Virtual flight time; each look costs a little, so that a busy script gets on."""
+        self._reads += 1
+        now_us = self.now_us + self._clock_read_us
+        if self._reads >= self._terms["reads_without_wait"]:
+            self._reads = 0
+            now_us += self._terms["reads_without_wait_us"]
+        self.now_us = now_us
+        if now_us >= self.horizon_us:
+            self.sync()
+        return self.now_us
+
+    def charge_empty_look(self) -> None:
+        """A receive or poll that found nothing."""
+        self.now_us += self._terms["empty_look_us"]
+        if self.now_us >= self.horizon_us:
+            self.sync()
+
+    def sleep_until(self, deadline_us: int) -> None:
+        """Passes virtual time without looking at any endpoint."""
+        while self.now_us < deadline_us:
+            self.wait((), deadline_us)
+
+    def wait(self, channels: Iterable[Channel], deadline_us: int) -> None:
+        """Waits for something to read in one of `channels`, or for the deadline; the caller looks again."""
+        if deadline_us < self.horizon_us and not self._unreported:
+            self.now_us = max(self.now_us, deadline_us)  # nothing can arrive before the horizon
+            return
+        self._report(protocol.IDLE, {channel.number for channel in channels}, deadline_us)
+        self._reads = 0
+        self.now_us += self._compute_us
+        if self.now_us >= self.horizon_us:
+            self.sync()
+
+    def sync(self) -> None:
+        """Lets the harness catch up to this process's time, and goes on."""
+        self._report(protocol.SYNC, frozenset(), self.now_us)
+        while self.now_us >= self.horizon_us:
+            self._report(protocol.SYNC, frozenset(), self.now_us)
+
+    # Endpoints
+
+    def port_for(self, kind: str, role: str, port: int) -> Optional[int]:
+        """The index of the hub's port that the script means, if it is one."""
+        for index, facts in enumerate(self.ports):
+            if facts["kind"] == kind and facts["role"] == role and facts["port"] == port:
+                return index
+        return None
+
+    def port_for_path(self, path: str) -> Optional[int]:
+        """The index of the hub's serial port at `path`, if it is one."""
+        for index, facts in enumerate(self.ports):
+            if facts["kind"] == "serial" and path in (facts["path"], facts["device"]):
+                return index
+        return None
+
+    def open_channel(self, descriptor: int, port: int) -> Channel:
+        """Attaches a descriptor to a port of the hub."""
+        self._number += 1
+        channel = self.channels[descriptor] = Channel(self._number, self.ports[port])
+        self._send(protocol.pack_open(channel.number, port))
+        return channel
+
+    def close_channel(self, descriptor: int) -> None:
+        """Detaches a descriptor, if it was attached; what was sent before is reported first."""
+        if descriptor in self.channels:
+            if self._unreported:
+                self.sync()
+            channel = self.channels.pop(descriptor)
+            self._send(protocol.pack_close(channel.number))
+
+    def available(self, channel: Channel) -> int:
+        """How much lies ready in the real descriptor, asking for what the harness holds back."""
+        while channel.read >= channel.delivered and channel.more:
+            self.sync()
+        return channel.delivered - channel.read
+
+    def count_sent(self, channel: Channel, amount: int) -> None:
+        """Counts what went out; a flood is reported in between, before a real buffer overflows."""
+        channel.sent += amount
+        self._unreported += amount
+        if self._unreported >= (SYNC_AFTER_BYTES if channel.stream else SYNC_AFTER_DATAGRAMS):
+            self.sync()
+
+    # Leaving
+
+    def leave(self, call: str) -> NoReturn:
+        """Says which call cannot be held, then stands still until the harness ends this process."""
+        self._send(protocol.pack_text(protocol.LEAVE, f"{call} ({_users_line()})"))
+        while self._receive(protocol.PACKET_BYTES_MAX):
+            pass
+        os._exit(1)
+
+    def bye(self) -> None:
+        """The interpreter is about to end."""
+        try:
+            self._send(self._pack(protocol.BYE, frozenset(), self.now_us))
+        except OSError:
+            pass  # the harness has gone first
+        self._connection.close()
+
+    def _pack(self, kind: int, waiting: Iterable[int], deadline_us: int) -> bytes:
+        cpu_us = (_process_time_ns() - self._cpu_ns) // 1000
+        entries = [
+            protocol.EndpointReport(channel.number, channel.sent, channel.read, channel.number in waiting)
+            for channel in self.channels.values()
+        ]
+        return protocol.pack_report(protocol.Report(kind, self.now_us, deadline_us, cpu_us, entries))
+
+    def _report(self, kind: int, waiting: Any, deadline_us: int) -> None:
+        """Reports, then stands still until the next grant."""
+        self._unreported = 0
+        try:
+            self._send(self._pack(kind, waiting, deadline_us))
+            packet = self._receive(protocol.PACKET_BYTES_MAX)
+        except OSError:
+            packet = b""
+        if not packet:
+            os._exit(1)  # the harness is gone: without it there is no time, and nobody to fly for
+        grant = protocol.unpack_grant(packet)
+        self.now_us, self.horizon_us = grant.now_us, grant.horizon_us
+        by_number = {entry.endpoint: entry for entry in grant.endpoints}
+        for channel in self.channels.values():
+            entry = by_number.get(channel.number)
+            if entry is not None:
+                channel.delivered, channel.more = entry.delivered, entry.more
+        self._cpu_ns = _process_time_ns()
+
+
+def as_builtin(function: Callable[..., Any], name: str) -> Callable[..., Any]:
+    """`function` under `name`; like a builtin, and unlike a function, it is not bound when a class keeps it."""
+    function.__name__ = name
+    return MethodType(lambda _, *args, **kwargs: function(*args, **kwargs), name)
+
+
+def _users_line() -> str:
+    """The line of the user's code nearest to the call, as file:line."""
+    frame = sys._getframe(2)
+    library = os.path.dirname(os.__file__)
+    nearest = ""
+    while frame is not None:
+        file = frame.f_code.co_filename
+        if not file.startswith((OWN_FOLDER, library, "<")):
+            return f"{file}:{frame.f_lineno}"
+        if not nearest and not file.startswith((OWN_FOLDER, "<")):
+            nearest = f"{file}:{frame.f_lineno}"
+        frame = frame.f_back  # type: ignore[assignment]
+    return nearest or "in the interpreter's start-up"

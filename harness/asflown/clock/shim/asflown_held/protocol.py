@@ -1,0 +1,153 @@
+"""The messages between a held script and the broker, over a listening SOCK_SEQPACKET UNIX socket.
+
+One packet is one message: a kind byte, then the fields, little-endian. Times are flight times in whole microseconds.
+Counts are totals since the endpoint was opened: datagrams for UDP, bytes for streams. A script runs only between a
+GRANT (or WELCOME) and its next IDLE, SYNC, LEAVE or BYE, so the newest `now` it holds is true by construction and
+needs no shared memory.
+
+    script → harness                                        harness → script
+    HELLO  version, JSON (pid, python, argv)                WELCOME  version, JSON (now, horizon, epoch, costs, ports)
+    OPEN   endpoint, port                                   GRANT    now, horizon, delivered per endpoint
+    CLOSE  endpoint
+    IDLE   now, deadline, CPU time, sent/read per endpoint
+    SYNC   as IDLE, asking to go on at once
+    LEAVE  which call cannot be held, in words
+    BYE    as IDLE, the interpreter is about to end
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from typing import Any, NamedTuple
+
+VERSION = 1
+SOCKET_VARIABLE = "ASFLOWN_CLOCK_SOCKET"
+NEVER_US = (1 << 62) - 1
+"""A deadline that is never reached."""
+PACKET_BYTES_MAX = 65_536
+
+HELLO, OPEN, CLOSE, IDLE, SYNC, LEAVE, BYE = 1, 2, 3, 4, 5, 6, 7
+WELCOME, GRANT = 65, 66
+
+_REPORT = struct.Struct("<BqqqI")
+_REPORT_ENTRY = struct.Struct("<IqqB")
+_GRANT = struct.Struct("<BqqI")
+_GRANT_ENTRY = struct.Struct("<IqB")
+_OPEN = struct.Struct("<BII")
+_CLOSE = struct.Struct("<BI")
+
+
+class EndpointReport(NamedTuple):
+    """What a script says of one endpoint: totals sent and read, and whether it waits for something to read."""
+
+    endpoint: int
+    sent: int
+    read: int
+    waits: bool
+
+
+class Report(NamedTuple):
+    """IDLE, SYNC or BYE. `cpu_us` is the CPU time since the last grant."""
+
+    kind: int
+    now_us: int
+    deadline_us: int
+    cpu_us: int
+    endpoints: list[EndpointReport]
+
+
+class EndpointGrant(NamedTuple):
+    """What lies in one endpoint: total delivered, and whether the harness holds back more."""
+
+    endpoint: int
+    delivered: int
+    more: bool
+
+
+class Grant(NamedTuple):
+    """The script may run from `now_us` until it waits or its own time reaches `horizon_us`."""
+
+    now_us: int
+    horizon_us: int
+    endpoints: list[EndpointGrant]
+
+
+def pack_report(report: Report) -> bytes:
+    """The packet of an IDLE, SYNC or BYE."""
+    head = _REPORT.pack(
+        report.kind, report.now_us, report.deadline_us, report.cpu_us, len(report.endpoints)
+    )
+    return head + b"".join([_REPORT_ENTRY.pack(*entry) for entry in report.endpoints])
+
+
+def unpack_report(packet: bytes) -> Report:
+    """The report in a packet; raises ValueError when it is not one."""
+    try:
+        kind, now_us, deadline_us, cpu_us, count = _REPORT.unpack_from(packet)
+        entries = [
+            _REPORT_ENTRY.unpack_from(packet, _REPORT.size + i * _REPORT_ENTRY.size) for i in range(count)
+        ]
+    except struct.error as error:
+        raise ValueError("a report packet is cut short") from error
+    return Report(kind, now_us, deadline_us, cpu_us, [EndpointReport(e, s, r, bool(w)) for e, s, r, w in entries])
+
+
+def pack_grant(grant: Grant) -> bytes:
+    """The packet of a GRANT."""
+    head = _GRANT.pack(GRANT, grant.now_us, grant.horizon_us, len(grant.endpoints))
+    return head + b"".join([_GRANT_ENTRY.pack(*entry) for entry in grant.endpoints])
+
+
+def unpack_grant(packet: bytes) -> Grant:
+    """The grant in a packet; raises ValueError when it is not one."""
+    try:
+        kind, now_us, horizon_us, count = _GRANT.unpack_from(packet)
+        entries = [_GRANT_ENTRY.unpack_from(packet, _GRANT.size + i * _GRANT_ENTRY.size) for i in range(count)]
+    except struct.error as error:
+        raise ValueError("a grant packet is cut short") from error
+    if kind != GRANT:
+        raise ValueError(f"packet kind {kind} where a grant was due")
+    return Grant(now_us, horizon_us, [EndpointGrant(e, d, bool(m)) for e, d, m in entries])
+
+
+def pack_open(endpoint: int, port: int) -> bytes:
+    """The packet that attaches an endpoint of the script to a port of the hub."""
+    return _OPEN.pack(OPEN, endpoint, port)
+
+
+def unpack_open(packet: bytes) -> tuple[int, int]:
+    """Endpoint and port index of an OPEN."""
+    _, endpoint, port = _OPEN.unpack_from(packet)
+    return endpoint, port
+
+
+def pack_close(endpoint: int) -> bytes:
+    """The packet that says an endpoint is gone."""
+    return _CLOSE.pack(CLOSE, endpoint)
+
+
+def unpack_close(packet: bytes) -> int:
+    """The endpoint of a CLOSE."""
+    endpoint: int = _CLOSE.unpack_from(packet)[1]
+    return endpoint
+
+
+def pack_text(kind: int, text: str) -> bytes:
+    """A LEAVE."""
+    return bytes([kind]) + text.encode("utf-8", "replace")[: PACKET_BYTES_MAX - 1]
+
+
+def pack_facts(kind: int, facts: dict[str, Any]) -> bytes:
+    """A HELLO or WELCOME: the kind, the protocol version, facts as JSON."""
+    return struct.pack("<BH", kind, VERSION) + json.dumps(facts).encode()
+
+
+def unpack_facts(packet: bytes) -> tuple[int, dict[str, Any]]:
+    """Protocol version and facts of a HELLO or WELCOME; raises ValueError when it is not one."""
+    try:
+        _, version = struct.unpack_from("<BH", packet)
+    except struct.error as error:
+        raise ValueError("a greeting is cut short") from error
+    facts: dict[str, Any] = json.loads(packet[3:])
+    return version, facts

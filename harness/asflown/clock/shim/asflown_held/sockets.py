@@ -1,0 +1,195 @@
+"""Sockets that lead to the hub: their receives wait in virtual time, and what they send is counted.
+
+Other sockets may send (nothing comes back into the flight that way); waiting on one cannot be held.
+"""
+
+from __future__ import annotations
+
+import errno
+import select
+import socket
+from typing import Any, Callable, Optional
+
+from .held import Channel, Held
+
+_real_poll = select.poll
+LOOPBACK = ("127.0.0.1", "localhost", "", "0.0.0.0")
+TCP_CHUNK_BYTES = 16_384
+
+
+def hold(held: Held) -> None:
+    """Replaces methods of `socket.socket`."""
+    real = {name: getattr(socket.socket, name) for name in _NAMES}
+    for name, wrapper in _receivers(held, real).items():
+        setattr(socket.socket, name, wrapper)
+    for name, wrapper in _senders(held, real).items():
+        setattr(socket.socket, name, wrapper)
+    for name, wrapper in _openers(held, real).items():
+        setattr(socket.socket, name, wrapper)
+
+
+_NAMES = (
+    "accept bind connect connect_ex close detach recv recvfrom recv_into recvfrom_into recvmsg recvmsg_into"
+    " send sendall sendto sendmsg"
+).split()
+
+
+def _receivers(held: Held, real: Any) -> Any:
+    def make(name: str, size_of: Callable[[Any], int], flags_at: int) -> Any:
+        call = real[name]
+
+        def receive(self: socket.socket, *args: Any, **kwargs: Any) -> Any:
+            channel = held.channels.get(self.fileno())
+            if channel is None:
+                _refuse_to_wait(held, self, name)
+                return call(self, *args, **kwargs)
+            flags = args[flags_at] if len(args) > flags_at else kwargs.get("flags", 0)
+            _wait_readable(held, self, channel, flags)
+            result = call(self, *args, **kwargs)
+            if not flags & socket.MSG_PEEK:
+                channel.read += size_of(result) if channel.stream else 1
+            return result
+
+        receive.__name__ = name
+        return receive
+
+    return {
+        "recv": make("recv", len, 1),
+        "recvfrom": make("recvfrom", lambda result: len(result[0]), 1),
+        "recv_into": make("recv_into", int, 2),
+        "recvfrom_into": make("recvfrom_into", lambda result: int(result[0]), 2),
+        "recvmsg": make("recvmsg", lambda result: len(result[0]), 2),
+        "recvmsg_into": make("recvmsg_into", lambda result: int(result[0]), 2),
+    }
+
+
+def _wait_readable(held: Held, sock: socket.socket, channel: Channel, flags: int) -> None:
+    """Waits in virtual time until something lies in the socket; raises as the real call would when nothing comes."""
+    timeout_s = 0.0 if flags & socket.MSG_DONTWAIT else sock.gettimeout()
+    deadline_us: Optional[int] = None if timeout_s is None else held.now_us + int(timeout_s * 1e6)
+    while not held.available(channel):
+        if timeout_s == 0:
+            held.charge_empty_look()
+            if held.available(channel):
+                break
+            raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
+        if deadline_us is not None and held.now_us >= deadline_us:
+            raise socket.timeout("timed out")
+        held.wait((channel,), (1 << 62) - 1 if deadline_us is None else deadline_us)
+    _wait_really(sock)
+
+
+def _wait_really(sock: socket.socket) -> None:
+    """What was counted out to us may still be on its way through the kernel: that wait is real, and short."""
+    poll = _real_poll()
+    poll.register(sock.fileno(), select.POLLIN)
+    poll.poll()
+
+
+def _refuse_to_wait(held: Held, sock: socket.socket, name: str) -> None:
+    if sock.gettimeout() == 0 and sock.family == socket.AF_UNIX:
+        return
+    poll = _real_poll()
+    poll.register(sock.fileno(), select.POLLIN)
+    if sock.family != socket.AF_UNIX or not poll.poll(0):
+        held.leave(f"socket.{name} on a socket that does not lead to the vehicle")
+
+
+def _senders(held: Held, real: Any) -> Any:
+    def send(self: socket.socket, data: Any, *flags: Any) -> int:
+        channel = held.channels.get(self.fileno())
+        if channel is not None and channel.stream:
+            data = memoryview(data)[:TCP_CHUNK_BYTES]
+        sent: int = real["send"](self, data, *flags)
+        if channel is not None:
+            held.count_sent(channel, sent if channel.stream else 1)
+        return sent
+
+    def sendall(self: socket.socket, data: Any, *flags: Any) -> None:
+        if self.fileno() not in held.channels:
+            real["sendall"](self, data, *flags)
+            return
+        rest = memoryview(data).cast("B")
+        while rest:
+            rest = rest[send(self, rest, *flags) :]
+
+    def sendto(self: socket.socket, data: Any, *rest: Any) -> int:
+        address = rest[-1]
+        channel = held.channels.get(self.fileno()) or _dial(held, self, address)
+        sent: int = real["sendto"](self, data, *rest)
+        if channel is not None and _leads_to_hub(channel, address):
+            held.count_sent(channel, 1)
+        return sent
+
+    def sendmsg(self: socket.socket, *args: Any) -> int:
+        if self.fileno() in held.channels:
+            held.leave("socket.sendmsg")
+        return int(real["sendmsg"](self, *args))
+
+    return {"send": send, "sendall": sendall, "sendto": sendto, "sendmsg": sendmsg}
+
+
+def _openers(held: Held, real: Any) -> Any:
+    def bind(self: socket.socket, address: Any) -> None:
+        real["bind"](self, address)
+        if self.family == socket.AF_INET and self.type == socket.SOCK_DGRAM and address[0] in LOOPBACK:
+            port = held.port_for("udp", "bind", address[1])
+            if port is not None:
+                held.open_channel(self.fileno(), port)
+
+    def connect(self: socket.socket, address: Any) -> None:
+        error = connect_ex(self, address)
+        if error == errno.EINPROGRESS:
+            raise BlockingIOError(error, "Operation now in progress")
+        if error:
+            raise OSError(error, errno.errorcode.get(error, "connect failed"))
+
+    def connect_ex(self: socket.socket, address: Any) -> int:
+        if self.type == socket.SOCK_DGRAM or self.family == socket.AF_UNIX:
+            real["connect"](self, address)
+            if self.family == socket.AF_INET and self.fileno() not in held.channels:
+                _dial(held, self, address)
+            return 0
+        port = held.port_for("tcp", "dial", address[1]) if address[0] in LOOPBACK else None
+        if port is None:
+            held.leave(f"a TCP connection to {address[0]}:{address[1]}, which is not the vehicle")
+        error = int(real["connect_ex"](self, address))
+        if error in (0, errno.EINPROGRESS):
+            poll = _real_poll()
+            poll.register(self.fileno(), select.POLLOUT)
+            poll.poll()
+            held.open_channel(self.fileno(), port)
+        return error
+
+    def accept(self: socket.socket) -> Any:
+        return held.leave("socket.accept: the script waits for a connection of another program")
+
+    def close(self: socket.socket) -> None:
+        if self._io_refs <= 0:  # type: ignore[attr-defined]  # else a file made from it still needs it
+            held.close_channel(self.fileno())
+        real["close"](self)
+
+    def detach(self: socket.socket) -> int:
+        held.close_channel(self.fileno())
+        return int(real["detach"](self))
+
+    return {
+        "bind": bind,
+        "connect": connect,
+        "connect_ex": connect_ex,
+        "accept": accept,
+        "close": close,
+        "detach": detach,
+    }
+
+
+def _dial(held: Held, sock: socket.socket, address: Any) -> Optional[Channel]:
+    """Attaches a UDP socket that speaks to the hub's port for the first time."""
+    if sock.family != socket.AF_INET or address[0] not in LOOPBACK:
+        return None
+    port = held.port_for("udp", "dial", address[1])
+    return None if port is None else held.open_channel(sock.fileno(), port)
+
+
+def _leads_to_hub(channel: Channel, address: Any) -> bool:
+    return address[0] in LOOPBACK and address[1] == channel.facts["hub_port"]
