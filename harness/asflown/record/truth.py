@@ -6,7 +6,6 @@ put in at the end; a file whose writer was killed says 0 rows and is read by its
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import numpy as np
@@ -55,7 +54,7 @@ def read(folder: Path) -> npt.NDArray[np.float64]:
     """
     path = folder / FILE_NAME
     try:
-        size = os.path.getsize(path)
+        size = path.stat().st_size
         with path.open("rb") as file:
             head = file.read(HEADER_BYTES)
             rows = max(0, size - HEADER_BYTES) // ROW_BYTES

@@ -84,9 +84,9 @@ def test_frames_reach_the_file_within_50_ms_of_flight(tmp_path: Path) -> None:
     recorder = Recorder(tmp_path, EPOCH_US)
     recorder.frame("vehicle", 1_000, FRAME)
     recorder.frame("vehicle", 49_999, FRAME)
-    assert os.path.getsize(tmp_path / "vehicle.tlog") == 0
+    assert (tmp_path / "vehicle.tlog").stat().st_size == 0
     recorder.frame("vehicle", 50_000, FRAME)
-    assert os.path.getsize(tmp_path / "vehicle.tlog") == 3 * (8 + len(FRAME))
+    assert (tmp_path / "vehicle.tlog").stat().st_size == 3 * (8 + len(FRAME))
     recorder.close()
 
 
@@ -109,7 +109,7 @@ os.kill(os.getpid(), signal.SIGKILL)
 def test_a_killed_run_leaves_what_was_flushed(tmp_path: Path) -> None:
     """After SIGKILL the folder holds every frame, whole row and event up to the last flush."""
     subprocess.run([sys.executable, "-c", KILLED, str(tmp_path)], check=False)
-    assert os.path.getsize(tmp_path / "vehicle.tlog") == 10 * (8 + len(FRAME))
+    assert (tmp_path / "vehicle.tlog").stat().st_size == 10 * (8 + len(FRAME))
     assert truth.read(tmp_path).shape == (10, len(truth.TRUTH_COLUMNS))
     assert [event["kind"] for event in folders.read_events(tmp_path)] == ["last"]
 
@@ -177,13 +177,13 @@ def test_digest_does_not_depend_on_the_date(tmp_path: Path) -> None:
 def test_folder_used_before_is_refused(tmp_path: Path, name: str) -> None:
     """A capture is never written over, and nothing stays open when one cannot be made."""
     (tmp_path / name).touch()
-    before = len(os.listdir("/proc/self/fd"))
+    before = len(list(Path("/proc/self/fd").iterdir()))
     with pytest.raises(FolderProblem) as caught:
         Recorder(tmp_path, EPOCH_US)
     assert str(caught.value) == (
         f"{tmp_path / name} cannot be made (File exists). Free the place, or name another folder"
     )
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(list(Path("/proc/self/fd").iterdir())) == before
 
 
 def test_write_error_is_reported_once_and_the_others_go_on(tmp_path: Path) -> None:
