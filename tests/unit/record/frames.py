@@ -18,7 +18,7 @@ def packed(
     """`message` as pymavlink sends it."""
     sender = development.MAVLink(None, srcSystem=system, srcComponent=component)
     sender.seq = sequence
-    return bytes(bytearray(message.pack(sender, force_mavlink1=v1)))
+    return bytes(message.pack(sender, force_mavlink1=v1))
 
 
 def raw_v2(
@@ -27,7 +27,7 @@ def raw_v2(
     """A version 2 frame with exactly this payload, from system 1, component 1."""
     body = bytes([len(payload), flags, 0, 0, 1, 1]) + message_id.to_bytes(3, "little") + payload
     extra = development.mavlink_map[message_id].crc_extra if crc_extra is None else crc_extra
-    checksum = x25crc(list(body + bytes([extra]))).crc
+    checksum: int = x25crc(list(body + bytes([extra]))).crc
     return b"\xfd" + body + checksum.to_bytes(2, "little") + signature
 
 
