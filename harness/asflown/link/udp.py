@@ -1,0 +1,175 @@
+"""MAVLink over UDP: to one address, or from a port of our own to everybody heard there.
+
+We send one frame in each datagram. What comes in may be cut anywhere (bridges do that), so each peer has a reader of
+its own. What the system's buffer does not take is dropped and counted.
+"""
+
+from __future__ import annotations
+
+import socket
+
+from asflown.clock.base import Clock
+from asflown.link.addresses import Address, bind, bound_port, resolve
+from asflown.link.counted import CountedEndpoint, CountedReader
+from asflown.link.problems import cannot_open
+from asflown.link.url import Url
+
+RECEIVE_BYTES = 65_535
+PEERS_AT_MOST = 16
+_DATAGRAMS_AT_ONCE = 64
+
+
+class UdpEndpoint(CountedEndpoint):
+    """Sends to one address and hears only that one; nobody being there is no error, somebody may come."""
+
+    def __init__(self, url: Url, clock: Clock, name: str) -> None:
+        """`url` is of kind udp. Nothing is opened yet."""
+        super().__init__(name)
+        self._url, self._clock = url, clock
+        self._reader = CountedReader(self._counters)
+        self._socket: socket.socket | None = None
+
+    def open(self) -> None:
+        """Opens the socket. Raises LinkProblem when the host is not known or cannot be reached."""
+        family, address = resolve(self._url, socket.SOCK_DGRAM)
+        opened = socket.socket(family, socket.SOCK_DGRAM)
+        try:
+            opened.setblocking(False)
+            opened.connect(address)
+        except OSError as error:
+            opened.close()
+            raise cannot_open(self._url, error) from error
+        self._socket = opened
+        self._counters.connections += 1
+        self._clock.watch(opened.fileno(), self._read)
+
+    def send(self, frame: bytes) -> None:
+        """Sends the frame as one datagram, or drops it."""
+        counters = self._counters
+        if self._socket is None:
+            counters.frames_dropped += 1
+            return
+        try:
+            self._send_now(self._socket, frame)
+        except OSError:
+            counters.frames_dropped += 1
+        else:
+            counters.frames_out += 1
+            counters.bytes_out += len(frame)
+
+    @staticmethod
+    def _send_now(opened: socket.socket, frame: bytes) -> None:
+        try:
+            opened.send(frame)
+        except ConnectionRefusedError:  # reports an earlier datagram; this one has not been tried yet
+            opened.send(frame)
+
+    def close(self) -> None:
+        """Closes the socket."""
+        if self._socket is not None:
+            self._clock.unwatch(self._socket.fileno())
+            self._socket.close()
+            self._socket = None
+            self._reader.end()
+
+    def _read(self) -> None:
+        for _ in range(_DATAGRAMS_AT_ONCE):
+            if self._socket is None:
+                return
+            try:
+                data = self._socket.recv(RECEIVE_BYTES)
+            except ConnectionRefusedError:
+                continue
+            except OSError:
+                return
+            for frame in self._reader.feed(data):
+                self.on_frame(frame)
+
+
+class _Peer:
+    """Somebody who has sent something to our port."""
+
+    __slots__ = ("heard", "heard_us", "reader")
+
+    def __init__(self, reader: CountedReader) -> None:
+        self.reader = reader
+        self.heard = False
+        """Whether a whole frame came: only then is it answered."""
+        self.heard_us = 0
+
+
+class UdpListenEndpoint(CountedEndpoint):
+    """A port of our own. Everybody from whom a frame was heard there gets what is sent.
+
+    At most PEERS_AT_MOST are kept; a newcomer replaces one who never sent a frame, else who was silent for longest.
+    """
+
+    def __init__(self, url: Url, clock: Clock, name: str) -> None:
+        """`url` is of kind udp-listen. Nothing is opened yet."""
+        super().__init__(name)
+        self.port = url.port
+        """The port that is open; the system's choice when the URL had 0."""
+        self._url, self._clock = url, clock
+        self._peers: dict[Address, _Peer] = {}
+        self._socket: socket.socket | None = None
+
+    def open(self) -> None:
+        """Binds the port, without sharing it. Raises LinkProblem when it is in use."""
+        self._socket = bind(self._url, socket.SOCK_DGRAM)
+        self.port = bound_port(self._socket)
+        self._clock.watch(self._socket.fileno(), self._read)
+
+    def send(self, frame: bytes) -> None:
+        """Sends the frame to everybody who was heard; nobody yet means that it is dropped."""
+        heard = [address for address, peer in self._peers.items() if peer.heard]
+        counters = self._counters
+        if self._socket is None or not heard:
+            counters.frames_dropped += 1
+            return
+        for address in heard:
+            try:
+                self._socket.sendto(frame, address)
+            except OSError:
+                counters.frames_dropped += 1
+            else:
+                counters.frames_out += 1
+                counters.bytes_out += len(frame)
+
+    def close(self) -> None:
+        """Closes the socket and forgets everybody."""
+        if self._socket is not None:
+            self._clock.unwatch(self._socket.fileno())
+            self._socket.close()
+            self._socket = None
+        for peer in self._peers.values():
+            peer.reader.end()
+        self._peers.clear()
+
+    def _read(self) -> None:
+        for _ in range(_DATAGRAMS_AT_ONCE):
+            if self._socket is None:
+                return
+            try:
+                data, address = self._socket.recvfrom(RECEIVE_BYTES)
+            except ConnectionRefusedError:
+                continue
+            except OSError:
+                return
+            self._take(self._peers.get(address) or self._welcome(address), data)
+
+    def _take(self, peer: _Peer, data: bytes) -> None:
+        peer.heard_us = self._clock.now_us()
+        frames = peer.reader.feed(data)
+        if frames and not peer.heard:
+            peer.heard = True
+            self._counters.connections += 1
+        for frame in frames:
+            self.on_frame(frame)
+
+    def _welcome(self, address: Address) -> _Peer:
+        peers = self._peers
+        if len(peers) >= PEERS_AT_MOST:
+            gone = min(peers, key=lambda known: (peers[known].heard, peers[known].heard_us))
+            peers.pop(gone).reader.end()
+        peer = peers[address] = _Peer(CountedReader(self._counters))
+        return peer
