@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from pathlib import Path
@@ -17,7 +18,7 @@ def check_writable(path: Path) -> None:
     if path.is_dir():
         raise FolderProblem(f"{path} is a folder", "Name a file")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        _make_folder(path.parent)
         with tempfile.TemporaryFile(dir=path.parent):
             pass
     except OSError as error:
@@ -33,15 +34,29 @@ def write_text(path: Path, text: str) -> None:
     """Replaces `path` in one step, durably. Raises FolderProblem when that fails; the old file then stays."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        _make_folder(path.parent)
+        _replace(path, part, text)
+    except OSError as error:
+        raise _not_writable(path, error) from error
+
+
+def _replace(path: Path, part: Path, text: str) -> None:
+    try:
         with part.open("w", encoding="utf-8", newline="\n") as out:
             out.write(text)
             out.flush()
             os.fsync(out.fileno())
         part.replace(path)
-    except OSError as error:
+    except OSError:
         part.unlink(missing_ok=True)
-        raise _not_writable(path, error) from error
+        raise
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:  # only what is no folder gets here
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(folder)) from error
 
 
 def _not_writable(path: Path, error: OSError) -> FolderProblem:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from asflown.grade.result import Grade, VerdictWord
+from asflown.grade.result import Grade, Measured, RuleGraded, VerdictWord
 from asflown.record.manifest import Manifest
 
 
@@ -32,6 +32,21 @@ class Flown:
         if self.grade is not None:
             return self.grade.reason
         return self.manifest.problem or f"the flight ended as '{self.manifest.outcome}'"
+
+    def label(self, graded: Measured | RuleGraded) -> str:
+        """The name of a measure or rule, with its track where both tracks were graded."""
+        if self.grade is None:
+            return graded.name
+        sources = {measured.source for measured in self.grade.measures}
+        sources |= {rule.source for rule in self.grade.rules}
+        return f"{graded.name} ({graded.source})" if len(sources) > 1 else graded.name
+
+
+def verdict_word(passed: bool | None) -> VerdictWord:
+    """The verdict on one measure, rule or check; None does not decide."""
+    if passed is None:
+        return "inconclusive"
+    return "pass" if passed else "fail"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,9 +16,9 @@ def visible(text: str) -> str:
 
 
 def tail(path: Path, bytes_max: int) -> str:
-    """The end of a file that may hold anything, made visible; says how much was left out, and where it is.
+    r"""The end of a file that may hold anything, made visible; says how much was left out, and where it is.
 
-    Bytes that are not UTF-8 appear as `\\xff`. A file that is not there reads as empty.
+    Bytes that are not UTF-8 appear as `\xff`. A file that is not there reads as empty.
     """
     try:
         with path.open("rb") as source:

@@ -1,0 +1,85 @@
+"""The numbers of a scenario as rows of a table: for several flights the worst of each, and whose it was."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from asflown.grade.result import Measured, RuleGraded, VerdictWord
+from asflown.report import words
+from asflown.report.flown import Flown, ScenarioOutcome, verdict_word
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One measure or rule as people read it."""
+
+    name: str
+    value: str
+    allowed: str
+    margin: str
+    seed: str
+    verdict: VerdictWord
+
+
+_Key = tuple[str, str, str]
+"""Kind, name and track of a measure or rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    """A row of one flight, and how it compares: the lowest is the worst."""
+
+    row: Row
+    badness: tuple[int, float]
+
+
+def rows(outcome: ScenarioOutcome) -> tuple[Row, ...]:
+    """A row for each measure and rule, in the order of the scenario; the worst flight's number stands in it."""
+    worst: dict[_Key, _Candidate] = {}
+    for flown in outcome.flights:
+        for key, candidate in _candidates(flown):
+            if key not in worst or candidate.badness < worst[key].badness:
+                worst[key] = candidate
+    return tuple(candidate.row for candidate in worst.values())
+
+
+def _candidates(flown: Flown) -> list[tuple[_Key, _Candidate]]:
+    if flown.grade is None:
+        return []
+    seed, grade = str(flown.manifest.seed), flown.grade
+    found: list[tuple[_Key, _Candidate]] = []
+    found += [(("measure", m.name, m.source), _measure(m, flown.label(m), seed)) for m in grade.measures]
+    found += [(("rule", r.name, r.source), _rule(r, flown.label(r), seed)) for r in grade.rules]
+    return found
+
+
+def _measure(measured: Measured, label: str, seed: str) -> _Candidate:
+    row = Row(
+        name=label,
+        value=words.quantity(measured.value, measured.unit),
+        allowed=words.limit(measured.limit, measured.unit),
+        margin=words.margin(measured.margin),
+        seed=seed,
+        verdict=verdict_word(measured.passed),
+    )
+    return _Candidate(row, _badness(measured.margin))
+
+
+def _rule(rule: RuleGraded, label: str, seed: str) -> _Candidate:
+    in_unit = "" if rule.margin_in_unit is None else f"{words.quantity(rule.margin_in_unit, rule.unit)} to go"
+    row = Row(
+        name=label,
+        value=in_unit,
+        allowed=rule.text,
+        margin=words.margin(rule.robustness),
+        seed=seed,
+        verdict=verdict_word(rule.passed),
+    )
+    return _Candidate(row, _badness(rule.robustness))
+
+
+def _badness(margin: float | None) -> tuple[int, float]:
+    """Sorts the worst first: violated, then undecided, then kept; each by its margin."""
+    if margin is None:
+        return (1, 0.0)
+    return (0, margin) if not margin >= 0 else (2, margin)

@@ -1,0 +1,35 @@
+"""Reads JUnit reports from outside: the published schema, and counts held against what is really there."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import xmlschema
+from lxml import etree
+
+SCHEMA_FILE = Path(__file__).parent / "data" / "junit" / "junit-10.xsd"
+
+
+@cache
+def schema() -> xmlschema.XMLSchema:
+    """OC-REP-01: the schema that pytest's repository carries."""
+    return xmlschema.XMLSchema(str(SCHEMA_FILE))
+
+
+def is_valid(text: str) -> bool:
+    """Whether the schema takes the document."""
+    return schema().is_valid(text)
+
+
+def read_report(text: str) -> etree._Element:
+    """The report's root; asserts that it is valid and that every declared count is the number of elements."""
+    schema().validate(text)
+    root = etree.fromstring(text.encode("utf-8"), etree.XMLParser(huge_tree=True))
+    for element in [root, *root.iter("testsuite")]:
+        assert int(element.get("tests", -1)) == len(list(element.iter("testcase")))
+        assert int(element.get("failures", -1)) == len(list(element.iter("failure")))
+        assert int(element.get("errors", -1)) == len(list(element.iter("error")))
+    for suite in root.iter("testsuite"):
+        assert int(suite.get("skipped", -1)) == len(list(suite.iter("skipped")))
+    return root
