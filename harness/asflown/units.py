@@ -23,8 +23,10 @@ from asflown.errors import QuantityProblem
 FROM_FILE = {"from_file": True}
 """The validation context that makes a bare number an error; set by whoever reads a file."""
 
-NUMBER_PATTERN = r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[eE][+-]?\d{1,2})?"
-"""A decimal number as files and rules write it; bounded, so that no text can take long to convert."""
+UNSIGNED_PATTERN = r"(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[eE][+-]?\d{1,2})?"
+"""A decimal numeral without its sign; bounded, so that no text can take long to convert."""
+NUMBER_PATTERN = rf"[+-]?{UNSIGNED_PATTERN}"
+"""A decimal numeral as files write it."""
 
 _QUANTITY = re.compile(rf"\s*((?>{NUMBER_PATTERN})(?![\d.]))\s*(\S.*?)?\s*")
 

@@ -6,9 +6,9 @@ A field's name carries its unit; the key in the file is its alias. Models are fr
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
 from asflown.units import Angle, Degrees, Duration, Length, Share, Speed
 
@@ -17,6 +17,16 @@ class Model(BaseModel):
     """Base of every model: frozen, strict about keys, filled by alias (file) or by name (code)."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", validate_by_name=True, validate_by_alias=True)
+
+
+Name = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z0-9][a-z0-9-]*$",
+        max_length=60,
+        description="small letters, digits and hyphens, such as `nest-boxes`",
+    ),
+]
 
 
 class ScriptLink(Model):
@@ -199,6 +209,10 @@ class Expect(Model):
     source: Literal["estimate", "truth", "both"] = "estimate"
 
 
+Seed = Annotated[int, Field(ge=0, lt=2**63)]
+"""What all randomness of a flight is drawn from."""
+
+
 class Share90(Model):
     """Pass when Clopper-Pearson shows, with this confidence, that at least this share of flights would pass."""
 
@@ -206,11 +220,29 @@ class Share90(Model):
     confidence: float = Field(gt=0, lt=1)
 
 
+def _judged_by(value: object) -> str:
+    return "share" if isinstance(value, dict | Share90) else "word"
+
+
+JudgeWay = Annotated[
+    Annotated[Literal["every-flight"], Tag("word")] | Annotated[Share90, Tag("share")],
+    Discriminator(_judged_by),
+]
+
+
 class Repeat(Model):
-    """How many flights, and with which seeds (1, 2, 3, ... when none are given)."""
+    """How many flights, and with which seeds: 1, 2, 3, ... when none are given. Seeds alone say how many."""
 
     flights: int = Field(default=1, ge=1)
-    seeds: tuple[int, ...] = ()
+    seeds: tuple[Seed, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _as_many_as_seeds(cls, given: Any) -> Any:
+        seeds = given.get("seeds") if isinstance(given, dict) else None
+        if isinstance(seeds, list | tuple) and seeds and "flights" not in given:
+            return {**given, "flights": len(seeds)}
+        return given
 
 
 class GuardLimits(Model):
@@ -226,7 +258,7 @@ class Scenario(Model):
     """One scenario file."""
 
     asflown: Literal[1]
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$")
+    name: Name
     summary: str = ""
     vehicle: str | None = None
     """The vehicle flown when the command names none: `palm80`, `field1400`, or a vehicle file."""
@@ -234,7 +266,7 @@ class Scenario(Model):
     start: Start = Start()
     conditions: Conditions = Conditions()
     expect: Expect
-    judge: Literal["every-flight"] | Share90 = "every-flight"
+    judge: JudgeWay = "every-flight"
     repeat: Repeat = Repeat()
     clock: Literal["any", "lockstep", "paced"] = "any"
     guard: GuardLimits = GuardLimits()
@@ -247,27 +279,50 @@ class StreamIdentity(Model):
     time_out_s: Duration = Field(default=0.5, validation_alias="time_out")
 
 
+ModeName = Literal["set-points", "position-hold", "safe-recovery", "mission", "land", "take-off", "orbit"]
+"""The standard modes, and `set-points` for the one that has no standard name."""
+
+Byte = Annotated[int, Field(ge=0, le=255)]
+CustomMode = Annotated[int, Field(ge=0, lt=2**32)]
+ModeNumber = Annotated[
+    Annotated[CustomMode, Tag("number")] | Annotated[tuple[Byte, Byte], Tag("pair")],
+    Discriminator(lambda value: "pair" if isinstance(value, list | tuple) else "number"),
+]
+"""A custom mode as it stands in HEARTBEAT, or its main and sub mode."""
+
+
 class Identity(Model):
     """How this firmware numbers things: plain facts, given by its user. A mode is a number or a pair (main, sub)."""
 
-    autopilot: int | None = None
-    vehicle_type: int | None = None
-    modes: dict[str, int | tuple[int, int]] = {}
-    """Names: set-points, position-hold, safe-recovery, mission, land, take-off, orbit."""
+    autopilot: int | None = Field(default=None, ge=0, le=255)
+    vehicle_type: int | None = Field(default=None, ge=0, le=255)
+    modes: dict[ModeName, ModeNumber] = {}
     pilot_modes: tuple[int, ...] = ()
     set_point_stream: StreamIdentity = StreamIdentity()
+
+
+class Parameters(Model):
+    """What is known of a vehicle's parameters. `expect` is a file beside this one, compared before flight."""
+
+    expect: str | None = None
 
 
 class VehicleFile(Model):
     """One vehicle file, or a built-in vehicle by its name alone."""
 
     asflown: Literal[1] = 1
-    name: str
+    name: Name
     kind: Literal["built-in", "container", "bench", "airframe"]
     airframe: Literal["palm80", "field1400"] | None = None
     """Built-in only: which of the two is flown."""
     release: str = "r1"
     link: str | None = None
-    system: int = 1
+    """Where the vehicle is, for all kinds but the built-in one; spelled as `asflown.url` has it."""
+    physics: Literal["simulated", "none"] | None = None
+    """Bench only: whether its sensors and actuators are simulated."""
+    physics_link: str | None = None
+    """Bench with simulated physics: the link of its sensors and actuators."""
+    system: int = Field(default=1, ge=1, le=255)
     identity: Identity = Identity()
+    parameters: Parameters = Parameters()
     radio: str | None = None
