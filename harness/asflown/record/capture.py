@@ -102,7 +102,7 @@ class Recorder:
             }
             self._truth = self._open(truth.FILE_NAME)
             self._events = self._open(folders.EVENTS)
-            self._script_log = self._open(folders.SCRIPT_LOG)
+            self._open(folders.SCRIPT_LOG)
         except OSError as error:
             self._for_all(_File.close)
             raise FolderProblem(
@@ -143,8 +143,7 @@ class Recorder:
         self._truth.waiting += rows
 
     def script_output(self, chunk: bytes) -> None:
-        """Records what the script wrote to its standard output or error."""
-        self._script_log.waiting += chunk
+        """Takes what the script wrote into the digest; the script itself writes it to SCRIPT_LOG, as it happens."""
         self._output.update(chunk)
 
     def state(self, steps: bytes) -> None:

@@ -134,7 +134,7 @@ class FlightCore(Protocol):
         """Stops the motors at once. The autopilot asks only on the ground."""
 
     def truth_row(self) -> tuple[float, ...]:
-        """In the order of vehicle.base.TRUTH_COLUMNS."""
+        """In the order of record.truth.TRUTH_COLUMNS."""
 
     def drain_state(self) -> bytes:
         """The unquantised plant state at each step since the last call, packed doubles."""

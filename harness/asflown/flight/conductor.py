@@ -1,0 +1,83 @@
+"""One flight from power-up to the closed folder; it does not know which clock runs, and never grades.
+
+Order: vehicle and hub start; the vehicle becomes ready; the script runs; whatever is left in the air is set down;
+everything is closed, whatever happened before. The manifest is on disk before the script runs.
+"""
+
+from __future__ import annotations
+
+import shutil
+import signal
+from pathlib import Path
+
+from asflown.clock.kernel import StoppedBySignal
+from asflown.clock.paced import PacedClock
+from asflown.clock.virtual import VirtualClock
+from asflown.clock.wall import Stopwatch, utc_now
+from asflown.errors import ClockProblem, FlightError
+from asflown.flight import interpreter, opening
+from asflown.flight.attempt import Attempt, CannotHold
+from asflown.flight.interpreter import Command
+from asflown.flight.plan import ClockChoice, FlightPlan, FlightResult, ProgressCallback
+from asflown.record import folder as folders
+from asflown.record import manifest as manifests
+from asflown.record.manifest import Manifest
+
+
+def fly(plan: FlightPlan, progress: ProgressCallback) -> FlightResult:
+    """Flies `plan` once and returns what was recorded; a flight that could not be carried out says so in its manifest.
+
+    Raises UsageError when the folder cannot be made, KeyboardInterrupt after Ctrl-C and SystemExit(143) after
+    SIGTERM, when everything has been closed.
+    """
+    asked = plan.clock if plan.clock != "any" else plan.loaded.scenario.clock
+    watch = Stopwatch()
+    folder = folders.create(
+        plan.keep, utc_now().strftime("%Y%m%dT%H%M%SZ"), plan.loaded.scenario.name, plan.vehicle.name
+    )
+    manifest = opening.manifest(plan, folder.name, asked, utc_now().isoformat(timespec="seconds"))
+    try:
+        return FlightResult(folder, _fly_in(plan, asked, folder, manifest, progress))
+    except StoppedBySignal as stop:
+        if stop.signal_number == signal.SIGTERM:
+            raise SystemExit(143) from None
+        raise KeyboardInterrupt from None
+    except FlightError as error:
+        manifest.outcome, manifest.problem = "error", str(error)
+        manifest.wall_time_s = round(watch.seconds(), 3)
+        manifests.write(manifest, folder)
+        return FlightResult(folder, manifest)
+
+
+def _fly_in(
+    plan: FlightPlan, asked: ClockChoice, folder: Path, manifest: Manifest, progress: ProgressCallback
+) -> Manifest:
+    """Chooses the clock, and changes to wall time when the script turns out not to be held."""
+    command = interpreter.resolve(plan.loaded.scenario.script.run, plan.loaded.folder)
+    reason = _why_paced(plan, asked, command)
+    if not reason and asked != "paced":
+        try:
+            trial = manifest.model_copy(deep=True)
+            return Attempt(plan, folder, trial, command, VirtualClock(), progress).run()
+        except CannotHold as error:
+            reason = error.reason
+            for entry in folder.iterdir():
+                entry.unlink() if not entry.is_dir() else shutil.rmtree(entry)
+    if asked == "lockstep":
+        raise ClockProblem(
+            f"the scenario asks for lockstep, but {reason}",
+            "Change that call, or allow `clock: any` to fly it in wall time",
+        )
+    manifest.clock.reason = "" if asked == "paced" else reason
+    return Attempt(plan, folder, manifest, command, PacedClock(), progress).run()
+
+
+def _why_paced(plan: FlightPlan, asked: ClockChoice, command: Command) -> str:
+    """Why this flight cannot be in lockstep, as far as that is known before it; '' when it can."""
+    if asked == "paced":
+        return ""
+    if plan.vehicle.kind != "built-in":
+        return f"the vehicle {plan.vehicle.name} keeps time of its own"
+    if plan.loaded.scenario.script.beside:
+        return "programs beside the script are not held"
+    return command.why_not_held

@@ -1,0 +1,47 @@
+"""What the conductor is asked to fly, and what it gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from asflown.record.manifest import Manifest
+from asflown.scenario.file import LoadedScenario
+from asflown.scenario.model import VehicleFile
+
+ClockChoice = Literal["any", "lockstep", "paced"]
+
+
+@dataclass(frozen=True, slots=True)
+class FlightPlan:
+    """One flight: a scenario, a vehicle, a seed, a clock, and the folder that flights go into."""
+
+    loaded: LoadedScenario
+    vehicle: VehicleFile
+    seed: int
+    clock: ClockChoice
+    """`any`: what the scenario says."""
+    keep: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a flight is; height and distance about the start point, by the vehicle's estimate."""
+
+    phase: Literal["preparing", "flying", "ending"]
+    flight_time_s: float
+    height_m: float
+    distance_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class FlightResult:
+    """A flight that ended, however it ended."""
+
+    folder: Path
+    manifest: Manifest
+
+
+ProgressCallback = Callable[[Progress], None]

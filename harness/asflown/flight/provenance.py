@@ -1,0 +1,76 @@
+"""Hashes, versions and the git state of what was flown, for the manifest."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import platform
+import subprocess
+from pathlib import Path
+
+from pydantic import BaseModel
+
+HASHED_FILE_BYTES_MAX = 4 << 20
+"""Bigger files in a script's folder count by name and size only."""
+HASHED_FILES_MAX = 500
+DISTRIBUTIONS = ("asflown", "jsbsim", "numpy", "pymavlink")
+
+
+def sha256_of_file(file: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    return hashlib.sha256(file.read_bytes()).hexdigest()
+
+
+def sha256_of_model(model: BaseModel) -> str:
+    """SHA-256 of a model's values, whatever file they came from."""
+    return hashlib.sha256(model.model_dump_json().encode()).hexdigest()
+
+
+def sha256_of_folder(folder: Path) -> str:
+    """SHA-256 over the names and contents of a script's folder, without hidden and derived files."""
+    hasher = hashlib.sha256()
+    for file in sorted(_own_files(folder))[:HASHED_FILES_MAX]:
+        hasher.update(str(file.relative_to(folder)).encode() + b"\0")
+        size = file.stat().st_size
+        hasher.update(file.read_bytes() if size <= HASHED_FILE_BYTES_MAX else str(size).encode())
+    return hasher.hexdigest()
+
+
+def _own_files(folder: Path) -> list[Path]:
+    found: list[Path] = []
+    waiting = [folder]
+    while waiting and len(found) < HASHED_FILES_MAX:
+        for entry in sorted(waiting.pop().iterdir()):
+            if entry.name.startswith((".", "__pycache__")) or entry.is_symlink():
+                continue
+            if entry.is_dir():
+                waiting.append(entry)
+            elif entry.is_file():
+                found.append(entry)
+    return found
+
+
+def git_state(folder: Path) -> dict[str, str]:
+    """Commit of the repository that `folder` is in, and whether it had changes; empty outside of one."""
+    try:
+        answer = subprocess.run(
+            ["git", "status", "--porcelain=v2", "--branch", "--untracked-files=no", "."],
+            cwd=folder,
+            capture_output=True,
+            text=True,
+            timeout=10,
+            check=True,
+        )
+    except (OSError, subprocess.SubprocessError):
+        return {}
+    lines = answer.stdout.splitlines()
+    commit = next((line.split()[-1] for line in lines if line.startswith("# branch.oid")), "")
+    changed = any(not line.startswith("#") for line in lines)
+    return {"commit": commit, "changed": "yes" if changed else "no"}
+
+
+def versions() -> dict[str, str]:
+    """What flew it."""
+    return {"python": platform.python_version()} | {
+        name: importlib.metadata.version(name) for name in DISTRIBUTIONS
+    }

@@ -1,0 +1,161 @@
+"""The script as the conductor sees it on either clock: started, heard of, ended, and what its end means."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, Protocol
+
+from asflown.clock.base import Clock
+from asflown.clock.broker import Broker, Terms
+from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
+from asflown.clock.virtual import VirtualClock
+from asflown.flight.interpreter import search_path
+from asflown.flight.processes import FLIGHT_VARIABLE, ScriptProcess
+from asflown.link.held import HeldPort
+
+How = Literal["exited", "left", "stuck"]
+WATCHDOG_VARIABLE = "ASFLOWN_WATCHDOG_S"
+WATCHDOG_S = 60.0
+"""Wall time that a held script may compute without waiting."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """`exited` by itself; `left` what can be held, or got `stuck`, with the reason."""
+
+    how: How
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Launch:
+    """What is started: the filled command line, where, under which identifier, with its output going where."""
+
+    argv: tuple[str, ...]
+    folder: Path
+    flight: str
+    output: int
+    seed: int
+
+
+class ScriptRunner(Protocol):
+    """Starts a script and tells how it ended."""
+
+    ended: asyncio.Future[Ending]
+
+    def spawn(self) -> None:
+        """Starts the process. Raises ScriptProblem."""
+
+    def admit(self) -> None:
+        """From this flight time on it runs."""
+
+    def close(self, *, gently: bool) -> int | None:
+        """Ends the script with all that it started; gives its exit code."""
+
+    def usage_us(self) -> tuple[int, int] | None:
+        """CPU time in total and the longest between two waits, where it is known."""
+
+
+def environment(launch: Launch) -> dict[str, str]:
+    """The user's environment, with what marks this flight's processes."""
+    return {**os.environ, FLIGHT_VARIABLE: launch.flight, "PYTHONUNBUFFERED": "1"}
+
+
+class PacedRunner:
+    """A script in wall time: started as it is."""
+
+    def __init__(self, clock: Clock, launch: Launch) -> None:
+        self._clock, self._launch = clock, launch
+        self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
+        self._process: ScriptProcess | None = None
+
+    def spawn(self) -> None:
+        """Nothing yet: in wall time the script starts when it is admitted."""
+
+    def admit(self) -> None:
+        """Starts it."""
+        launch = self._launch
+        self._process = ScriptProcess(list(launch.argv), launch.folder, environment(launch), launch.output)
+        self._clock.watch(self._process.pid_descriptor, self._on_exit)
+
+    def close(self, *, gently: bool) -> int | None:
+        """Ends it."""
+        if self._process is None:
+            return None
+        self._clock.unwatch(self._process.pid_descriptor)
+        return self._process.end(gently=gently)
+
+    def usage_us(self) -> tuple[int, int] | None:
+        """Not known in wall time."""
+        return None
+
+    def _on_exit(self) -> None:
+        assert self._process is not None
+        self._clock.unwatch(self._process.pid_descriptor)
+        _settle(self.ended, Ending("exited"))
+
+
+class HeldRunner:
+    """A script in lockstep: started with the held clock in its path."""
+
+    def __init__(self, clock: VirtualClock, launch: Launch, port: HeldPort, compute_us: int) -> None:
+        self._launch = launch
+        self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
+        self._private = Path(tempfile.mkdtemp(prefix="asflown-"))  # the path of a socket must be short
+        watchdog_s = float(os.environ.get(WATCHDOG_VARIABLE, WATCHDOG_S))
+        terms = Terms(launch.seed, compute_us)
+        self._broker = Broker(clock, self._private / "clock", [port], terms, watchdog_s)
+        self._broker.on_gone = lambda: _settle(self.ended, Ending("exited"))
+        self._broker.on_left = lambda reason: _settle(self.ended, Ending("left", reason))
+        self._broker.on_stuck = lambda reason: _settle(self.ended, Ending("stuck", reason))
+        port.on_news = self._broker.notice
+        clock.gate = self._broker
+        self._process: ScriptProcess | None = None
+
+    def spawn(self) -> None:
+        """Starts the interpreter; it waits for time before the user's first line."""
+        launch = self._launch
+        held = {
+            **environment(launch),
+            SOCKET_VARIABLE: str(self._broker.path),
+            "PYTHONPATH": search_path(),
+            "PYTHONHASHSEED": str(launch.seed % (1 << 32)),
+            "OPENBLAS_NUM_THREADS": "1",
+            "OMP_NUM_THREADS": "1",
+            "MKL_NUM_THREADS": "1",
+        }
+        self._process = ScriptProcess(list(launch.argv), launch.folder, held, launch.output)
+
+    def admit(self) -> None:
+        """Time stands still from now until the script waits for the first time."""
+        assert self._process is not None
+        self._broker.expect(self._process.pid)
+
+    def close(self, *, gently: bool) -> int | None:
+        """Ends it."""
+        code = None
+        if self._process is not None:
+            if self.ended.done() and self.ended.result().how == "exited":
+                self._process.wait_ended(5)  # its connection ended: the process is about to
+            code = self._process.end(gently=False)
+        self._broker.close()
+        shutil.rmtree(self._private, ignore_errors=True)
+        return code
+
+    def usage_us(self) -> tuple[int, int] | None:
+        """As the script's own process counted it."""
+        return self._broker.usage.total_us, self._broker.usage.longest_us
+
+
+def _settle(ended: asyncio.Future[Ending], ending: Ending) -> None:
+    if not ended.done():
+        ended.set_result(ending)
+
+
+MakeRunner = Callable[[Launch], ScriptRunner]
