@@ -1,0 +1,93 @@
+"""The battery pack: true charge, open-circuit voltage, and the vehicle's own count of the charge.
+
+Sag (resistance times current) is in the airframe's XML, at 400 Hz; charge moves slowly and is counted here.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+
+import numpy as np
+
+CELL_CURVE_V = (
+    (0.00, 3.00),
+    (0.05, 3.50),
+    (0.10, 3.66),
+    (0.20, 3.73),
+    (0.40, 3.79),
+    (0.60, 3.87),
+    (0.80, 3.98),
+    (0.90, 4.06),
+    (1.00, 4.20),
+)
+"""Open-circuit voltage of a lithium-polymer cell by its share of charge: common practice, no source."""
+
+_SECONDS_PER_HOUR = 3600.0
+
+
+def cell_voltage_v(share: float) -> float:
+    """Open-circuit voltage of one cell, linear between the points of CELL_CURVE_V and constant outside."""
+    if share <= 0.0:
+        return CELL_CURVE_V[0][1]
+    if share >= 1.0:
+        return CELL_CURVE_V[-1][1]
+    upper = bisect_right(CELL_CURVE_V, (share, float("inf")))
+    (x0, y0), (x1, y1) = CELL_CURVE_V[upper - 1], CELL_CURVE_V[upper]
+    return y0 + (y1 - y0) * (share - x0) / (x1 - x0)
+
+
+class ChargeCount:
+    """Share of a pack's charge that is left, by counting ampere-hours: never below 0."""
+
+    __slots__ = ("_capacity_c", "remaining")
+
+    def __init__(self, capacity_ah: float, remaining: float) -> None:
+        self._capacity_c = capacity_ah * _SECONDS_PER_HOUR
+        self.remaining = remaining
+
+    def draw(self, current_a: float, seconds: float) -> None:
+        """Takes out a constant current for a while."""
+        self.remaining = max(0.0, self.remaining - current_a * seconds / self._capacity_c)
+
+
+class Battery:
+    """The true charge, and the gauge, whose current sensor has a gain error that is fixed for a flight."""
+
+    __slots__ = ("_cells", "_gain", "_gauge", "_true")
+
+    def __init__(
+        self,
+        cells: int,
+        capacity_ah: float,
+        remaining: float,
+        gauge_error: float,
+        generator: np.random.Generator,
+    ) -> None:
+        self._cells = cells
+        self._gain = 1.0 + gauge_error * float(generator.standard_normal())
+        self._true = ChargeCount(capacity_ah, remaining)
+        self._gauge = ChargeCount(capacity_ah, remaining)
+
+    def draw(self, current_a: float, seconds: float) -> None:
+        """Takes out a constant current for a while; the gauge sees it through its own sensor."""
+        self._true.draw(current_a, seconds)
+        self._gauge.draw(current_a * self._gain, seconds)
+
+    def measured_a(self, current_a: float) -> float:
+        """What the gauge's current sensor shows."""
+        return current_a * self._gain
+
+    @property
+    def remaining(self) -> float:
+        """True share of charge, 0 to 1."""
+        return self._true.remaining
+
+    @property
+    def gauge_remaining(self) -> float:
+        """The share that the vehicle believes is left."""
+        return self._gauge.remaining
+
+    @property
+    def open_circuit_v(self) -> float:
+        """Voltage of the unloaded pack."""
+        return self._cells * cell_voltage_v(self._true.remaining)

@@ -1,0 +1,109 @@
+"""Attitude and rate loops at 400 Hz: from a wanted thrust direction and heading to moments and motor commands.
+
+Tilt is controlled by the direction of thrust alone, heading apart from it and more slowly. The rate loop is
+proportional, integral, and derivative on the measurement; the integral stops while the mixer is saturated.
+"""
+
+from __future__ import annotations
+
+from math import exp, pi
+
+from asflown.frames import wrap_angle
+from asflown.sim.controller.craft import Craft
+from asflown.sim.controller.mixer import Commands, Mixer
+from asflown.sim.estimator.strapdown import Strapdown
+from asflown.sim.interface import STEP_S
+from asflown.sim.releases import Tuning
+
+_TILT_RATE_MAX_RAD_S = 4.0
+_INTEGRAL_SHARE_MAX = 0.3
+"""Most of an axis's angular acceleration that the integral may take, as a share of what hover thrust can give."""
+
+
+class AttitudeLoop:
+    """Set `thrust_n`, the wanted up direction and the yaw rate at 100 Hz; call `step` at 400 Hz."""
+
+    __slots__ = (
+        "_d_factor",
+        "_d_gain",
+        "_integral_p",
+        "_integral_q",
+        "_integral_r",
+        "_ix",
+        "_iy",
+        "_iz",
+        "_last_p",
+        "_last_q",
+        "_limit_pq",
+        "_limit_r",
+        "_mixer",
+        "_slope_p",
+        "_slope_q",
+        "_strapdown",
+        "_tuning",
+        "integrating",
+        "thrust_n",
+        "up_down",
+        "up_east",
+        "up_north",
+        "yaw_rate_rad_s",
+    )
+
+    def __init__(self, tuning: Tuning, craft: Craft, strapdown: Strapdown, mixer: Mixer) -> None:
+        self._tuning, self._strapdown, self._mixer = tuning, strapdown, mixer
+        self._ix, self._iy, self._iz = craft.inertia_x_kg_m2, craft.inertia_y_kg_m2, craft.inertia_z_kg_m2
+        self._d_factor = 1.0 - exp(-2.0 * pi * tuning.derivative_hz * STEP_S)
+        self._d_gain = tuning.rate_d / STEP_S
+        weight_n = craft.mass_kg * strapdown.gravity_m_s2
+        self._limit_pq = _INTEGRAL_SHARE_MAX * weight_n * craft.arm_x_m / craft.inertia_x_kg_m2
+        self._limit_r = _INTEGRAL_SHARE_MAX * weight_n * craft.yaw_arm_m / craft.inertia_z_kg_m2
+        self.thrust_n = self.yaw_rate_rad_s = 0.0
+        self.up_north, self.up_east, self.up_down = 0.0, 0.0, -1.0
+        self.integrating = False
+        self.reset()
+
+    def reset(self) -> None:
+        """Forgets integrals and slopes."""
+        self._integral_p = self._integral_q = self._integral_r = 0.0
+        self._last_p, self._last_q = self._strapdown.p, self._strapdown.q
+        self._slope_p = self._slope_q = 0.0
+
+    def step(self) -> Commands:
+        """Motor commands for now."""
+        s, k = self._strapdown, self._tuning
+        un, ue, ud = self.up_north, self.up_east, self.up_down
+        # The wanted up direction seen from the body: its sideways part is the sine of the tilt error.
+        gain = k.attitude_p
+        want_p = gain * (s.r12 * un + s.r22 * ue + s.r32 * ud)
+        want_q = -gain * (s.r11 * un + s.r21 * ue + s.r31 * ud)
+        most = _TILT_RATE_MAX_RAD_S
+        want_p = -most if want_p < -most else most if want_p > most else want_p
+        want_q = -most if want_q < -most else most if want_q > most else want_q
+        p, q, r = s.p, s.q, s.r
+        error_p, error_q, error_r = want_p - p, want_q - q, self.yaw_rate_rad_s - r
+        factor = self._d_factor
+        self._slope_p = slope_p = self._slope_p + factor * (p - self._last_p - self._slope_p)
+        self._slope_q = slope_q = self._slope_q + factor * (q - self._last_q - self._slope_q)
+        self._last_p, self._last_q = p, q
+        if self.integrating and not self._mixer.saturated:
+            self._integrate(error_p, error_q, error_r)
+        d = self._d_gain
+        return self._mixer.mix(
+            self.thrust_n,
+            self._ix * (k.rate_p * error_p + self._integral_p - d * slope_p),
+            self._iy * (k.rate_p * error_q + self._integral_q - d * slope_q),
+            self._iz * (k.yaw_rate_p * error_r + self._integral_r),
+        )
+
+    def _integrate(self, error_p: float, error_q: float, error_r: float) -> None:
+        k, limit, limit_r = self._tuning, self._limit_pq, self._limit_r
+        step = k.rate_i * STEP_S
+        self._integral_p = min(limit, max(-limit, self._integral_p + step * error_p))
+        self._integral_q = min(limit, max(-limit, self._integral_q + step * error_q))
+        step = k.yaw_rate_i * STEP_S
+        self._integral_r = min(limit_r, max(-limit_r, self._integral_r + step * error_r))
+
+
+def yaw_rate_towards(wanted_rad: float, yaw_rad: float, gain_per_s: float, limit_rad_s: float) -> float:
+    """The yaw rate that turns the short way to a heading, limited."""
+    return min(limit_rad_s, max(-limit_rad_s, gain_per_s * wrap_angle(wanted_rad - yaw_rad)))

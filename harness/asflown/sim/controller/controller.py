@@ -1,0 +1,178 @@
+"""The flight controller: standing, lifting off, flying, touching down; targets at 100 Hz, motors at 400 Hz.
+
+Standing armed, the motors idle and nothing is controlled. A target above the craft lifts it off: thrust grows
+while the craft is kept level, and position is followed once it has left the ground.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from enum import Enum
+from math import sqrt
+
+from asflown.frames import wrap_angle
+from asflown.sim.controller.attitude import AttitudeLoop, yaw_rate_towards
+from asflown.sim.controller.craft import Craft
+from asflown.sim.controller.mixer import IDLE_COMMAND, STOPPED, Commands, Mixer
+from asflown.sim.controller.position import PositionLoop
+from asflown.sim.controller.reference import PERIOD_S, Reference
+from asflown.sim.controller.touch_down import TouchDown
+from asflown.sim.estimator.strapdown import Strapdown
+from asflown.sim.interface import Estimate, Limits, Target
+from asflown.sim.releases import Tuning
+
+_IDLE: Commands = (IDLE_COMMAND, IDLE_COMMAND, IDLE_COMMAND, IDLE_COMMAND)
+_UP_BY_M, _UP_AT_M_S = 0.2, 0.05
+_SPOOL_S = 0.8
+_SPOOL_FROM = 0.3
+_AIRBORNE_ABOVE_M, _AIRBORNE_CLIMB_M_S = 0.12, 0.3
+_USABLE_THRUST = 0.85
+_LEASH_M, _UPRIGHT_LEASH_M = 2.0, 0.6
+_SLOW_BELOW_M, _SLOWING_PER_S = 2.0, 0.4
+
+
+class Phase(Enum):
+    """Where the controller is between ground and air."""
+
+    STANDING = "standing"
+    LIFTING = "lifting"
+    FLYING = "flying"
+
+
+class Controller:
+    """Call `update` every 10 ms and `step` every 2.5 ms. Nothing turns before `arm`."""
+
+    __slots__ = (
+        "_attitude",
+        "_craft",
+        "_estimate",
+        "_ground_down_m",
+        "_lifting_s",
+        "_mixer",
+        "_position",
+        "_reference",
+        "_strapdown",
+        "_touch_down",
+        "_tuning",
+        "_yaw_rad",
+        "armed",
+        "phase",
+    )
+
+    def __init__(self, tuning: Tuning, craft: Craft, strapdown: Strapdown, estimate: Estimate) -> None:
+        self._tuning, self._craft, self._strapdown, self._estimate = tuning, craft, strapdown, estimate
+        self._mixer = Mixer(craft)
+        self._attitude = AttitudeLoop(tuning, craft, strapdown, self._mixer)
+        self._position = PositionLoop(tuning, strapdown)
+        self._reference = Reference(tuning.braking, tuning.jerk_m_s3)
+        self._touch_down = TouchDown()
+        self._ground_down_m = self._lifting_s = self._yaw_rad = 0.0
+        self.armed, self.phase = False, Phase.STANDING
+
+    @property
+    def on_ground(self) -> bool:
+        """Whether the landing detector says so."""
+        return self.phase is not Phase.FLYING
+
+    def arm(self) -> None:
+        """Lets the motors idle."""
+        self.armed = True
+
+    def disarm(self) -> None:
+        """Stops the motors."""
+        self.armed = False
+        self.phase = Phase.STANDING
+
+    def step(self) -> Commands:
+        """Motor commands for the next 2.5 ms."""
+        if not self.armed:
+            return STOPPED
+        return _IDLE if self.phase is Phase.STANDING else self._attitude.step()
+
+    def update(self, target: Target, limits: Limits, voltage_v: float, density_ratio: float) -> None:
+        """10 ms towards the target; voltage and density tell what the rotors can give."""
+        if not self.armed:
+            return
+        self._mixer.supply(voltage_v, density_ratio)
+        if self.phase is Phase.FLYING:
+            self._fly(target, limits)
+        elif self.phase is Phase.LIFTING:
+            self._lift(limits)
+        elif self._leads_up(target):
+            self._begin_lifting()
+
+    def _leads_up(self, target: Target) -> bool:
+        if target.land:
+            return False
+        if target.down_m is not None:
+            return target.down_m < self._strapdown.down_m - _UP_BY_M
+        return target.velocity_down_m_s is not None and target.velocity_down_m_s < -_UP_AT_M_S
+
+    def _begin_lifting(self) -> None:
+        s = self._strapdown
+        self._ground_down_m, self._lifting_s, self._yaw_rad = s.down_m, 0.0, self._estimate.yaw_rad
+        self._position.reset()
+        self._attitude.reset()
+        self._touch_down.reset()
+        self._reference.reset((s.north_m, s.east_m, s.down_m), (0.0, 0.0, 0.0))
+        self._attitude.integrating = False
+        self.phase = Phase.LIFTING
+
+    def _lift(self, limits: Limits) -> None:
+        """Level, at growing thrust, until the ground is left."""
+        s, reference = self._strapdown, self._reference
+        self._lifting_s += PERIOD_S
+        share = min(1.0, _SPOOL_FROM + (1.0 - _SPOOL_FROM) * self._lifting_s / _SPOOL_S)
+        if share >= 1.0:
+            reference.step(Target(velocity_down_m_s=-limits.climb_m_s), limits)
+            reference.keep_near(s.north_m, s.east_m, s.down_m, 0.0, _UPRIGHT_LEASH_M)
+            self._position.step(reference, limits, self._most_m_s2(), level_only=True)
+        self._command(share, self._tuning.yaw_p, limits)
+        if s.down_m < self._ground_down_m - _AIRBORNE_ABOVE_M or s.velocity_down_m_s < -_AIRBORNE_CLIMB_M_S:
+            reference.reset((s.north_m, s.east_m, s.down_m), (0.0, 0.0, min(0.0, s.velocity_down_m_s)))
+            self._attitude.integrating = True
+            self.phase = Phase.FLYING
+
+    def _fly(self, target: Target, limits: Limits) -> None:
+        s, reference = self._strapdown, self._reference
+        if target.land:
+            target = self._landing(target, limits)
+        reference.step(target, limits)
+        reference.keep_near(s.north_m, s.east_m, s.down_m, _LEASH_M, _UPRIGHT_LEASH_M)
+        likely = self._touch_down.likely
+        self._position.step(reference, limits, self._most_m_s2(), not self._estimate.position_valid or likely)
+        self._attitude.integrating = not likely
+        self._turn(target, limits)
+        lift = self._command(1.0, self._tuning.yaw_p, limits)
+        if self._touch_down.step(reference.velocity[2], s.velocity_down_m_s, lift):
+            self.phase = Phase.STANDING
+
+    def _landing(self, target: Target, limits: Limits) -> Target:
+        """Down at the landing speed; faster while well above the ground that the craft started from."""
+        above_m = self._ground_down_m - self._strapdown.down_m - _SLOW_BELOW_M
+        speed = min(limits.descent_m_s, limits.landing_m_s + _SLOWING_PER_S * max(0.0, above_m))
+        return replace(target, down_m=None, velocity_down_m_s=max(speed, limits.landing_m_s))
+
+    def _turn(self, target: Target, limits: Limits) -> None:
+        """Moves the heading to keep towards what the target asks for."""
+        most = limits.yaw_rate_rad_s * PERIOD_S
+        if target.yaw_rad is not None:
+            self._yaw_rad += min(most, max(-most, wrap_angle(target.yaw_rad - self._yaw_rad)))
+        elif target.yaw_rate_rad_s is not None:
+            self._yaw_rad += min(most, max(-most, target.yaw_rate_rad_s * PERIOD_S))
+        self._yaw_rad = wrap_angle(self._yaw_rad)
+
+    def _command(self, share: float, yaw_p: float, limits: Limits) -> float:
+        """Hands the thrust vector to the attitude loop; returns the thrust as a share of weight."""
+        attitude, (north, east, down) = self._attitude, self._position.force
+        size = sqrt(north * north + east * east + down * down)
+        attitude.up_north, attitude.up_east, attitude.up_down = north / size, east / size, down / size
+        specific = self._position.specific_thrust() * share
+        attitude.thrust_n = specific * self._craft.mass_kg
+        attitude.yaw_rate_rad_s = yaw_rate_towards(
+            self._yaw_rad, self._estimate.yaw_rad, yaw_p, limits.yaw_rate_rad_s
+        )
+        return specific / self._strapdown.gravity_m_s2
+
+    def _most_m_s2(self) -> float:
+        return 4.0 * _USABLE_THRUST * self._mixer.full_n / self._craft.mass_kg

@@ -1,0 +1,127 @@
+"""The reference: a smooth motion towards the target that the craft can follow, stepped at 100 Hz.
+
+It moves in a straight line to a position target, within limits of speed, acceleration and jerk, and slows down in
+time not to overshoot. The craft is kept to the reference by `controller/position.py`. North-east-down, SI.
+"""
+
+from __future__ import annotations
+
+from math import hypot, sqrt
+
+from asflown.sim.interface import Limits, Target
+
+PERIOD_S = 0.01
+_FOLLOWING_PER_S = 4.0
+"""How briskly the reference takes on a wanted velocity."""
+_CLOSING_PER_S = 1.2
+"""Speed per metre left, close to the target."""
+_VERTICAL_SHARE = 0.8
+"""Vertical acceleration limit as a share of the horizontal one."""
+_TINY = 1e-9
+
+Vector = tuple[float, float, float]
+
+
+def approach_speed_m_s(distance_m: float, deceleration_m_s2: float) -> float:
+    """Largest speed from which one can still stop: sqrt(2 a d), made linear close to the target."""
+    joined = deceleration_m_s2 / (_CLOSING_PER_S * _CLOSING_PER_S)
+    if distance_m < joined:
+        return _CLOSING_PER_S * distance_m
+    return sqrt(2.0 * deceleration_m_s2 * (distance_m - 0.5 * joined))
+
+
+class Reference:
+    """Position, velocity and acceleration to follow."""
+
+    __slots__ = ("_braking", "_jerk", "acceleration", "position", "velocity")
+
+    def __init__(self, braking: float, jerk_m_s3: float) -> None:
+        self._braking, self._jerk = braking, jerk_m_s3
+        self.reset((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
+
+    def reset(self, position: Vector, velocity: Vector) -> None:
+        """Starts anew from here."""
+        self.position, self.velocity, self.acceleration = position, velocity, (0.0, 0.0, 0.0)
+
+    def step(self, target: Target, limits: Limits) -> None:
+        """10 ms towards the target."""
+        wanted = self._wanted_velocity(target, limits)
+        north, east, down = self.velocity
+        f_north, f_east, f_down = target.acceleration_ned_m_s2
+        a_north, a_east, a_down = _limited(
+            _FOLLOWING_PER_S * (wanted[0] - north) + f_north,
+            _FOLLOWING_PER_S * (wanted[1] - east) + f_east,
+            _FOLLOWING_PER_S * (wanted[2] - down) + f_down,
+            limits.acceleration_m_s2,
+        )
+        o_north, o_east, o_down = self.acceleration
+        j_north, j_east, j_down = a_north - o_north, a_east - o_east, a_down - o_down
+        size, most = sqrt(j_north * j_north + j_east * j_east + j_down * j_down), self._jerk * PERIOD_S
+        if size > most:
+            shrink = most / size
+            a_north, a_east, a_down = (
+                o_north + shrink * j_north,
+                o_east + shrink * j_east,
+                o_down + shrink * j_down,
+            )
+        self.acceleration = a_north, a_east, a_down
+        dt = PERIOD_S
+        north, east, down = north + dt * a_north, east + dt * a_east, down + dt * a_down
+        self.velocity = north, east, down
+        p_north, p_east, p_down = self.position
+        self.position = p_north + dt * north, p_east + dt * east, p_down + dt * down
+
+    def keep_near(
+        self, north_m: float, east_m: float, down_m: float, level_m: float, upright_m: float
+    ) -> None:
+        """Never runs away from the craft by more than these distances."""
+        p_north, p_east, p_down = self.position
+        d_north, d_east, d_down = p_north - north_m, p_east - east_m, p_down - down_m
+        away = hypot(d_north, d_east)
+        if away > level_m:
+            p_north, p_east = north_m + d_north * level_m / away, east_m + d_east * level_m / away
+        if abs(d_down) > upright_m:
+            p_down = down_m + (upright_m if d_down > 0.0 else -upright_m)
+        self.position = p_north, p_east, p_down
+
+    def _wanted_velocity(self, target: Target, limits: Limits) -> Vector:
+        level = limits.speed_m_s
+        if target.speed_limit_m_s is not None:
+            level = min(level, target.speed_limit_m_s)
+        p_north, p_east, p_down = self.position
+        d_north = d_east = d_down = 0.0
+        if target.north_m is not None and target.east_m is not None:
+            d_north, d_east = target.north_m - p_north, target.east_m - p_east
+        if target.down_m is not None:
+            d_down = target.down_m - p_down
+        north, east, down = self._towards(d_north, d_east, d_down, level, limits)
+        north += target.velocity_north_m_s or 0.0
+        east += target.velocity_east_m_s or 0.0
+        down += target.velocity_down_m_s or 0.0
+        size = hypot(north, east)
+        if size > level:
+            north, east = north * level / size, east * level / size
+        return north, east, min(limits.descent_m_s, max(-limits.climb_m_s, down))
+
+    def _towards(self, north: float, east: float, down: float, level: float, limits: Limits) -> Vector:
+        """The velocity straight towards a point this far away: one speed along the line, so that it stays straight."""
+        flat = hypot(north, east)
+        distance = hypot(flat, down)
+        if distance < _TINY:
+            return 0.0, 0.0, 0.0
+        flat_share, steep_share = flat / distance + _TINY, abs(down) / distance + _TINY
+        steep = limits.descent_m_s if down > 0.0 else limits.climb_m_s
+        top = min(level / flat_share, steep / steep_share)
+        braking = self._braking * limits.acceleration_m_s2
+        speed = min(
+            top, approach_speed_m_s(distance, braking * min(1 / flat_share, _VERTICAL_SHARE / steep_share))
+        )
+        scale = speed / distance
+        return north * scale, east * scale, down * scale
+
+
+def _limited(north: float, east: float, down: float, most: float) -> Vector:
+    """Shrinks an acceleration as a whole until both its parts are within limits."""
+    size = hypot(north, east)
+    excess = max(1.0, size / most, abs(down) / (_VERTICAL_SHARE * most))
+    return north / excess, east / excess, down / excess

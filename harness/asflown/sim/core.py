@@ -1,0 +1,187 @@
+"""The flight core: plant, sensors, estimator and controller of one craft, stepped 10 ms at a time.
+
+Order within a tick: faults and weather; four times plant, IMU, strapdown, motors; then the slower sensors,
+corrections, and the position loop, whose commands the next tick's motors follow. No clock is asked: time is the
+number of ticks. Two cores built from equal setups give equal bytes.
+"""
+
+from __future__ import annotations
+
+from asflown.sim.airframe import airframe_named
+from asflown.sim.atmosphere import density_kg_m3
+from asflown.sim.battery import Battery
+from asflown.sim.controller.controller import Controller
+from asflown.sim.controller.craft import craft_of
+from asflown.sim.controller.mixer import STOPPED, Commands
+from asflown.sim.estimator.estimator import Estimator
+from asflown.sim.faults import Breakables, FaultSchedule
+from asflown.sim.interface import STEPS_PER_TICK, TICK_US, CoreEvents, CraftSetup, Estimate, Readings, Target
+from asflown.sim.plant import Plant
+from asflown.sim.releases import release_named
+from asflown.sim.seeds import generator
+from asflown.sim.sensors.barometer import Barometer
+from asflown.sim.sensors.gnss import Gnss
+from asflown.sim.sensors.imu import Imu
+from asflown.sim.sensors.magnetometer import Magnetometer
+from asflown.sim.weather import Weather
+
+TICK_S = TICK_US * 1e-6
+_FIELD_EVERY_TICKS = 2
+_STANDARD_DENSITY_KG_M3 = 1.225
+_LEAST_CHARGE_TO_ARM = 0.1
+_SEVERITY_WARNING, _SEVERITY_INFO = 4, 6
+_FIX_NONE, _FIX_3D = 1, 3
+
+
+class Core:
+    """Fulfils `FlightCore`. Raises VehicleProblem for an airframe or release that does not exist."""
+
+    def __init__(self, setup: CraftSetup) -> None:
+        airframe, release = airframe_named(setup.airframe), release_named(setup.release)
+        seed = setup.seed
+        self.events = CoreEvents()
+        self.estimate, self.readings = Estimate(), Readings()
+        self.limits, self.target = airframe.limits(), Target()
+        self._plant = plant = Plant(airframe.name, setup.start, airframe.rest_height_m)
+        self._imu = Imu(airframe.imu, generator(seed, "imu"))
+        self._barometer = Barometer(airframe.barometer, generator(seed, "barometer"))
+        self._magnetometer = Magnetometer(airframe.compass, generator(seed, "magnetometer"))
+        self._gnss = Gnss(airframe.gnss, generator(seed, "gnss"))
+        self._weather = Weather(setup.conditions.wind, generator(seed, "turbulence"), TICK_S)
+        sheet = airframe.battery
+        self._battery = Battery(
+            sheet.cells, sheet.capacity_ah, setup.start.battery, sheet.gauge_error, generator(seed, "battery")
+        )
+        self._estimator = Estimator(self.estimate, self.events, setup.start.home.latitude_deg)
+        self._controller = Controller(
+            release.tunings[airframe.name], craft_of(plant), self._estimator.strapdown, self.estimate
+        )
+        parts = Breakables(
+            plant, self._gnss, self._barometer, self._magnetometer, plant.read("battery/resistance-ohm")
+        )
+        self._faults = FaultSchedule(setup.conditions.faults, parts)
+        self._ticks = 0
+        self._commands: Commands = STOPPED
+        self._density_ratio = 1.0
+        self._load_battery()
+
+    @property
+    def armed(self) -> bool:
+        """Whether the motors may turn."""
+        return self._controller.armed
+
+    @property
+    def on_ground(self) -> bool:
+        """By the landing detector of the vehicle, not by the truth."""
+        return self._controller.on_ground
+
+    def tick(self) -> None:
+        """10 ms of flight. Raises HarnessFault when the plant's state is not a number any more."""
+        self._ticks += 1
+        self._faults.step(self._ticks)
+        self._blow()
+        self._fly()
+        self._plant.check()
+        self._sense()
+        self._estimator.tick(self._ticks)
+        self._load_battery()
+        grounded = self._controller.on_ground
+        self._controller.update(
+            self.target, self.limits, self.readings.battery_voltage_v, self._density_ratio
+        )
+        if grounded != self._controller.on_ground:
+            self.events.texts.append((_SEVERITY_INFO, "Left the ground" if grounded else "On the ground"))
+
+    def arm(self) -> str:
+        """Arms; returns '' or why not."""
+        if self.armed:
+            return ""
+        if not self._estimator.aligned:
+            return "sensors are settling: wait"
+        if not self.estimate.position_valid:
+            return "position not known: wait for satellites"
+        if self.readings.battery_remaining < _LEAST_CHARGE_TO_ARM:
+            return "battery nearly empty: charge it"
+        self._controller.arm()
+        return ""
+
+    def disarm(self) -> None:
+        """Stops the motors at once. The autopilot asks only on the ground."""
+        self._controller.disarm()
+        self._commands = STOPPED
+
+    def truth_row(self) -> tuple[float, ...]:
+        """In the order of record.truth.TRUTH_COLUMNS."""
+        plant = self._plant
+        return (
+            self._ticks * TICK_S,
+            *plant.position_ned_m(),
+            *plant.velocity_ned_m_s(),
+            *plant.attitude_rad(),
+            *plant.state[9:12],
+            self._battery.remaining,
+            float(plant.on_ground()),
+            float(self.armed),
+        )
+
+    def drain_state(self) -> bytes:
+        """The unquantised plant state (plant.STATE_NODES) at each step since the last call, packed doubles."""
+        return self._plant.drain_state()
+
+    def _blow(self) -> None:
+        plant = self._plant
+        plant.set_wind_ned_m_s(*self._weather.step(plant.height_m(), plant.airspeed_m_s()))
+
+    def _fly(self) -> None:
+        step, sample, propagate = self._plant.step, self._imu.sample, self._estimator.propagate
+        control, commands, throttle = self._controller.step, self._commands, self.readings.throttle
+        for _ in range(STEPS_PER_TICK):
+            measured = sample(step(commands), throttle)
+            propagate(measured)
+            commands = control()
+        self._commands = commands
+        readings = self.readings
+        readings.throttle = 0.25 * sum(commands)
+        readings.rate_frd_rad_s, readings.acceleration_frd_m_s2 = measured[:3], measured[3:]
+
+    def _sense(self) -> None:
+        tick, plant, readings = self._ticks, self._plant, self.readings
+        if tick % _FIELD_EVERY_TICKS == 0:
+            readings.pressure_pa = self._barometer.sample_pa(plant.pressure_pa())
+            readings.magnetic_frd_gauss = self._magnetometer.sample_gauss(*plant.attitude_rad())
+            self._estimator.take_field(tick, readings.magnetic_frd_gauss, readings.pressure_pa)
+        if self._gnss.sample_due(tick):
+            self._gnss.sample(tick, plant.geodetic(), plant.velocity_ned_m_s())
+            self._look_at_receiver()
+        fix = self._gnss.delivered(tick)
+        if fix is not None:
+            readings.gnss_fix, readings.gnss_satellites = _FIX_3D, self._gnss.satellites
+            readings.gnss_latitude_deg, readings.gnss_longitude_deg = fix.latitude_deg, fix.longitude_deg
+            readings.gnss_altitude_m, readings.gnss_velocity_ned_m_s = fix.altitude_m, fix.velocity_ned_m_s
+            readings.gnss_horizontal_accuracy_m = fix.horizontal_accuracy_m
+            readings.gnss_vertical_accuracy_m = fix.vertical_accuracy_m
+            self._estimator.take_fix(fix)
+
+    def _look_at_receiver(self) -> None:
+        """Says when fixes stop and come back; temperature and density change as slowly."""
+        readings, lost = self.readings, self._gnss.lost
+        if lost and readings.gnss_fix == _FIX_3D:
+            readings.gnss_fix, readings.gnss_satellites = _FIX_NONE, 0
+            readings.gnss_horizontal_accuracy_m = readings.gnss_vertical_accuracy_m = 99.0
+            self.events.texts.append((_SEVERITY_WARNING, "GNSS fix lost"))
+        elif not lost and readings.gnss_fix == _FIX_NONE:
+            self.events.texts.append((_SEVERITY_INFO, "GNSS fix"))
+        temperature_k = self._plant.temperature_k()
+        readings.temperature_c = temperature_k - 273.15
+        self._density_ratio = density_kg_m3(readings.pressure_pa, temperature_k) / _STANDARD_DENSITY_KG_M3
+
+    def _load_battery(self) -> None:
+        battery, plant, readings = self._battery, self._plant, self.readings
+        current_a = plant.current_a()
+        battery.draw(current_a, TICK_S)
+        plant.set_open_circuit_v(battery.open_circuit_v)
+        readings.battery_voltage_v, readings.battery_current_a = (
+            plant.state[19],
+            battery.measured_a(current_a),
+        )
+        readings.battery_remaining = battery.gauge_remaining

@@ -1,0 +1,218 @@
+"""The plant: one craft in JSBSim, stepped at 400 Hz, and its unquantised state of every step.
+
+Everything is SI outside this module; JSBSim's feet, slugs and pounds end here. North-east-down about the true
+home, which is where the craft stands at power-up. JSBSim carries a motor command out one step later.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from importlib.resources import as_file, files
+from math import degrees, pi
+from struct import Struct
+
+import jsbsim
+
+from asflown.errors import HarnessFault
+from asflown.frames import TangentPlane, geodetic_to_ecef
+from asflown.scenario.model import Start
+from asflown.sim.interface import STEP_S
+
+FOOT_M = 0.3048
+PSF_PA = 47.880_258_98
+SLUG_KG = 14.593_902_937
+RANKINE_K = 5.0 / 9.0
+ROTORS = 4
+
+STATE_NODES = (
+    "position/ecef-x-ft",
+    "position/ecef-y-ft",
+    "position/ecef-z-ft",
+    "velocities/v-north-fps",
+    "velocities/v-east-fps",
+    "velocities/v-down-fps",
+    "attitude/phi-rad",
+    "attitude/theta-rad",
+    "attitude/psi-rad",
+    "velocities/p-rad_sec",
+    "velocities/q-rad_sec",
+    "velocities/r-rad_sec",
+    "accelerations/a-pilot-x-ft_sec2",
+    "accelerations/a-pilot-y-ft_sec2",
+    "accelerations/a-pilot-z-ft_sec2",
+    "rotor/speed-1-rad-s",
+    "rotor/speed-2-rad-s",
+    "rotor/speed-3-rad-s",
+    "rotor/speed-4-rad-s",
+    "battery/voltage-v",
+)
+"""The state of a step, in JSBSim's own units, as `Plant.step` returns and `Plant.drain_state` packs it."""
+
+STATE = Struct(f"<{len(STATE_NODES)}d")
+_BUFFER_STEPS = 512
+_SETTLING_STEPS = 400
+_FAR_FT = 1e9
+
+State = list[float]
+Vector = tuple[float, float, float]
+
+
+class Plant:
+    """One craft, powered down and at rest on the ground when constructed.
+
+    `state` is the state of the last step, in the order of STATE_NODES.
+    """
+
+    __slots__ = ("_buffer", "_commands", "_fdm", "_getters", "_origin_m", "_plane", "_run", "_used", "state")
+
+    def __init__(self, airframe: str, start: Start, rest_height_m: float) -> None:
+        self._fdm = _load(airframe)
+        _place(self._fdm, start, rest_height_m)
+        self._getters = [self._node(name).get_double_value for name in STATE_NODES]
+        self._commands = [self._node(f"rotor/command-{k + 1}").set_double_value for k in range(ROTORS)]
+        self._run: Callable[[], bool] = self._fdm.run
+        self._buffer, self._used = bytearray(STATE.size * _BUFFER_STEPS), 0
+        self.state: State = []
+        for _ in range(_SETTLING_STEPS):
+            self.step((0.0, 0.0, 0.0, 0.0))
+        self._used = 0
+        home, settled_m = start.home, self.read("position/h-agl-ft") * FOOT_M
+        at_rest = home.latitude_deg, home.longitude_deg, home.altitude_m + settled_m
+        self._plane, self._origin_m = TangentPlane(*at_rest), geodetic_to_ecef(*at_rest)
+
+    def step(self, commands: tuple[float, float, float, float]) -> State:
+        """2.5 ms of physics with these motor commands, each from 0 to 1."""
+        set_1, set_2, set_3, set_4 = self._commands
+        set_1(commands[0])
+        set_2(commands[1])
+        set_3(commands[2])
+        set_4(commands[3])
+        self._run()
+        self.state = state = [get() for get in self._getters]
+        used = self._used
+        if used == len(self._buffer):
+            self._buffer.extend(bytes(used))
+        STATE.pack_into(self._buffer, used, *state)
+        self._used = used + STATE.size
+        return state
+
+    def check(self) -> None:
+        """Raises HarnessFault when the state is not finite or the craft is nowhere on earth."""
+        total = sum(self.state)
+        if not -_FAR_FT < total < _FAR_FT:
+            raise HarnessFault(
+                f"The simulated craft's state is not a number any more: {dict(zip(STATE_NODES, self.state, strict=True))}",
+                "Please report this with the flight folder.",
+            )
+
+    def drain_state(self) -> bytes:
+        """The states since the last call, packed little-endian doubles."""
+        used, self._used = self._used, 0
+        return bytes(memoryview(self._buffer)[:used])
+
+    def position_ned_m(self) -> Vector:
+        """Position about the true home."""
+        x, y, z = self.state[:3]
+        ox, oy, oz = self._origin_m
+        return self._plane.rotate_to_ned(x * FOOT_M - ox, y * FOOT_M - oy, z * FOOT_M - oz)
+
+    def velocity_ned_m_s(self) -> Vector:
+        """Velocity over the ground."""
+        north, east, down = self.state[3:6]
+        return north * FOOT_M, east * FOOT_M, down * FOOT_M
+
+    def attitude_rad(self) -> Vector:
+        """Roll, pitch and yaw, yaw from -pi to pi."""
+        roll, pitch, yaw = self.state[6:9]
+        return roll, pitch, yaw - 2.0 * pi if yaw > pi else yaw
+
+    def geodetic(self) -> Vector:
+        """Latitude and longitude in degrees, altitude in metres."""
+        return (
+            self.read("position/lat-geod-deg"),
+            self.read("position/long-gc-deg"),
+            self.read("position/h-sl-ft") * FOOT_M,
+        )
+
+    def height_m(self) -> float:
+        """Height over the ground."""
+        return self.read("position/h-agl-ft") * FOOT_M
+
+    def pressure_pa(self) -> float:
+        """Static pressure of the air."""
+        return self.read("atmosphere/P-psf") * PSF_PA
+
+    def airspeed_m_s(self) -> float:
+        """Speed through the air."""
+        return self.read("velocities/vt-fps") * FOOT_M
+
+    def set_open_circuit_v(self, voltage_v: float) -> None:
+        """What the battery gives unloaded."""
+        self.write("battery/open-circuit-v", voltage_v)
+
+    def temperature_k(self) -> float:
+        """Temperature of the air."""
+        return self.read("atmosphere/T-R") * RANKINE_K
+
+    def current_a(self) -> float:
+        """What is drawn from the battery."""
+        return self.read("battery/current-a")
+
+    def on_ground(self) -> bool:
+        """Whether a leg touches the ground."""
+        return any(self.read(f"gear/unit[{leg}]/WOW") for leg in range(ROTORS))
+
+    def mass_kg(self) -> float:
+        """The craft's mass."""
+        return self.read("inertia/mass-slugs") * SLUG_KG
+
+    def inertia_kg_m2(self) -> Vector:
+        """Moments of inertia about the body axes."""
+        lbf_ft = SLUG_KG * FOOT_M**2
+        ixx, iyy, izz = (self.read(f"inertia/i{axis}-slugs_ft2") for axis in ("xx", "yy", "zz"))
+        return ixx * lbf_ft, iyy * lbf_ft, izz * lbf_ft
+
+    def set_wind_ned_m_s(self, north: float, east: float, down: float) -> None:
+        """The velocity of the air over the ground."""
+        self.write("atmosphere/wind-north-fps", north / FOOT_M)
+        self.write("atmosphere/wind-east-fps", east / FOOT_M)
+        self.write("atmosphere/wind-down-fps", down / FOOT_M)
+
+    def read(self, name: str) -> float:
+        """A property of the airframe or of JSBSim, in its own unit. Raises HarnessFault when there is none."""
+        return self._node(name).get_double_value()
+
+    def write(self, name: str, value: float) -> None:
+        """Sets a property. Raises HarnessFault when there is none of that name."""
+        self._node(name).set_double_value(value)
+
+    def _node(self, name: str) -> jsbsim.FGPropertyNode:
+        node = self._fdm.get_property_manager().get_node(name)
+        if node is None:
+            raise HarnessFault(f"The airframe's XML has no property {name!r}", "Please report this.")
+        return node
+
+
+def _load(airframe: str) -> jsbsim.FGFDMExec:
+    os.environ["JSBSIM_DEBUG"] = "0"  # read by the constructor, which otherwise prints a banner
+    folder = files("asflown.sim") / "airframes"
+    with as_file(folder) as path:
+        fdm = jsbsim.FGFDMExec(str(path))
+        fdm.set_debug_level(0)
+        fdm.set_dt(STEP_S)
+        if not fdm.load_model_with_paths(airframe, str(path), str(path), str(path), False):
+            raise HarnessFault(f"JSBSim refuses the airframe {airframe!r} in {path}", "Please report this.")
+    return fdm
+
+
+def _place(fdm: jsbsim.FGFDMExec, start: Start, rest_height_m: float) -> None:
+    home = start.home
+    fdm["simulation/randomseed"] = 0.0
+    fdm["ic/lat-geod-deg"] = home.latitude_deg
+    fdm["ic/long-gc-deg"] = home.longitude_deg
+    fdm["ic/terrain-elevation-ft"] = home.altitude_m / FOOT_M
+    fdm["ic/h-agl-ft"] = rest_height_m / FOOT_M
+    fdm["ic/psi-true-deg"] = degrees(start.heading_rad) % 360.0
+    if not fdm.run_ic():
+        raise HarnessFault(f"JSBSim refuses to start at {home}", "Please report this.")

@@ -1,0 +1,112 @@
+"""Releases of the built-in flight controller: each a set of control constants, told apart by name alone.
+
+A release is a row of RELEASES: a retuned one overrides constants, one with a mistake has that mistake in it.
+Constants are per airframe; SI, gains in 1/s and 1/s^2. A new release is a new row and nothing else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from asflown.errors import VehicleProblem
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """Control constants of one airframe in one release."""
+
+    rate_p: float
+    """Angular acceleration for an error of angular rate (roll, pitch), 1/s."""
+    rate_i: float
+    rate_d: float
+    """Angular acceleration against measured angular acceleration, as a share of it."""
+    yaw_rate_p: float
+    yaw_rate_i: float
+    attitude_p: float
+    """Angular rate for an error of tilt, 1/s."""
+    yaw_p: float
+    velocity_p: float
+    """Acceleration for an error of velocity (horizontal), 1/s."""
+    velocity_i: float
+    climb_p: float
+    climb_i: float
+    position_p: float
+    """Velocity for an error of position, 1/s."""
+    height_p: float
+    drag_per_s: float
+    """Deceleration by drag per m/s of speed, which the controller feeds forward."""
+    jerk_m_s3: float
+    """How fast the wanted acceleration may change."""
+    braking: float = 0.6
+    """Share of the acceleration limit that stopping at a position target is planned with."""
+    derivative_hz: float = 30.0
+    """Corner of the low pass in front of the rate loop's derivative."""
+    drag_velocity_limit_m_s: float = 12.0
+    """Speed above which no more drag is fed forward."""
+
+
+PALM80 = Tuning(
+    rate_p=20.0,
+    rate_i=10.0,
+    rate_d=0.3,
+    yaw_rate_p=8.0,
+    yaw_rate_i=4.0,
+    attitude_p=7.0,
+    yaw_p=2.5,
+    velocity_p=2.6,
+    velocity_i=1.2,
+    climb_p=4.0,
+    climb_i=2.0,
+    position_p=1.1,
+    height_p=1.5,
+    drag_per_s=0.6,
+    jerk_m_s3=10.0,
+)
+
+FIELD1400 = Tuning(
+    rate_p=12.0,
+    rate_i=6.0,
+    rate_d=0.3,
+    yaw_rate_p=5.0,
+    yaw_rate_i=2.0,
+    attitude_p=4.5,
+    yaw_p=1.8,
+    velocity_p=1.8,
+    velocity_i=0.6,
+    climb_p=3.0,
+    climb_i=1.5,
+    position_p=0.9,
+    height_p=1.2,
+    drag_per_s=0.15,
+    jerk_m_s3=6.0,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """One version of the flight controller."""
+
+    name: str
+    summary: str
+    tunings: dict[str, Tuning]
+
+
+RELEASES = {
+    release.name: release
+    for release in (Release("r1", "First release", {"palm80": PALM80, "field1400": FIELD1400}),)
+}
+
+
+def release_named(name: str) -> Release:
+    """The release of this name. Raises VehicleProblem naming the known ones."""
+    if name not in RELEASES:
+        known = ", ".join(RELEASES)
+        raise VehicleProblem(
+            f"The built-in flight controller has no release {name!r}", f"Known are: {known}."
+        )
+    return RELEASES[name]
+
+
+def retuned(tuning: Tuning, **changes: float) -> Tuning:
+    """A tuning with some constants changed, for rows of later releases."""
+    return replace(tuning, **changes)
