@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 from asflown.units import Dimension
 
@@ -18,6 +19,8 @@ class MeasureName:
     name: str
     dimension: Dimension
     describes: str
+    needs: Literal["nothing", "path", "hold", "land", "speed"]
+    """What the expected path must have for it: a leg of that kind, a leg with a speed, or just to be there."""
 
     @property
     def unit(self) -> str:
@@ -26,25 +29,27 @@ class MeasureName:
 
 
 MEASURES: Mapping[str, MeasureName] = {
-    measure.name: measure
-    for measure in (
-        MeasureName("cross_track_rms", Dimension.LENGTH, "root mean square of the cross-track error"),
-        MeasureName(
-            "cross_track_p95", Dimension.LENGTH, "size of the cross-track error kept 95 % of the time"
+    row[0]: MeasureName(*row)
+    for row in (
+        ("cross_track_rms", Dimension.LENGTH, "root mean square of the cross-track error", "path"),
+        ("cross_track_p95", Dimension.LENGTH, "size of the cross-track error kept 95 % of the time", "path"),
+        ("cross_track_max", Dimension.LENGTH, "largest size of the cross-track error", "path"),
+        ("vertical_rms", Dimension.LENGTH, "root mean square of the vertical error", "path"),
+        ("vertical_p95", Dimension.LENGTH, "size of the vertical error kept 95 % of the time", "path"),
+        ("vertical_max", Dimension.LENGTH, "largest size of the vertical error", "path"),
+        ("dwell_at_holds", Dimension.DURATION, "shortest time spent at any of the holds", "hold"),
+        (
+            "landing_offset",
+            Dimension.LENGTH,
+            "horizontal distance of the touch-down from the planned one",
+            "land",
         ),
-        MeasureName("cross_track_max", Dimension.LENGTH, "largest size of the cross-track error"),
-        MeasureName("vertical_rms", Dimension.LENGTH, "root mean square of the vertical error"),
-        MeasureName("vertical_p95", Dimension.LENGTH, "size of the vertical error kept 95 % of the time"),
-        MeasureName("vertical_max", Dimension.LENGTH, "largest size of the vertical error"),
-        MeasureName("dwell_at_holds", Dimension.DURATION, "shortest time spent at any of the holds"),
-        MeasureName(
-            "landing_offset", Dimension.LENGTH, "horizontal distance of the touch-down from the planned one"
-        ),
-        MeasureName("duration", Dimension.DURATION, "flight time from lift-off to touch-down"),
-        MeasureName(
+        ("duration", Dimension.DURATION, "flight time from lift-off to touch-down", "nothing"),
+        (
             "speed_on_legs",
             Dimension.SPEED,
-            "largest difference between a leg's mean ground speed and its `speed`",
+            "largest difference of a leg's mean ground speed from its `speed`",
+            "speed",
         ),
     )
 }

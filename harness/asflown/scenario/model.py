@@ -121,15 +121,18 @@ class GeoCentre(Model):
 
 
 def _written_as(value: object) -> str:
-    """Which of two ways a place is written in, so that an error speaks of that way alone."""
-    return "geodetic" if isinstance(value, dict | GeoPoint | GeoCentre) else "metres"
+    """Which of two ways a place is written in, so that an error speaks of that way alone.
+
+    The words stand in an error's path of keys; the tilde tells them from keys.
+    """
+    return "~geodetic" if isinstance(value, dict | GeoPoint | GeoCentre) else "~metres"
 
 
 PointOrGeoPoint = Annotated[
-    Annotated[Point, Tag("metres")] | Annotated[GeoPoint, Tag("geodetic")], Discriminator(_written_as)
+    Annotated[Point, Tag("~metres")] | Annotated[GeoPoint, Tag("~geodetic")], Discriminator(_written_as)
 ]
 CentreOrGeoCentre = Annotated[
-    Annotated[tuple[Length, Length], Tag("metres")] | Annotated[GeoCentre, Tag("geodetic")],
+    Annotated[tuple[Length, Length], Tag("~metres")] | Annotated[GeoCentre, Tag("~geodetic")],
     Discriminator(_written_as),
 ]
 
@@ -221,11 +224,11 @@ class Share90(Model):
 
 
 def _judged_by(value: object) -> str:
-    return "share" if isinstance(value, dict | Share90) else "word"
+    return "~share" if isinstance(value, dict | Share90) else "~word"
 
 
 JudgeWay = Annotated[
-    Annotated[Literal["every-flight"], Tag("word")] | Annotated[Share90, Tag("share")],
+    Annotated[Literal["every-flight"], Tag("~word")] | Annotated[Share90, Tag("~share")],
     Discriminator(_judged_by),
 ]
 
@@ -240,6 +243,8 @@ class Repeat(Model):
     @classmethod
     def _as_many_as_seeds(cls, given: Any) -> Any:
         seeds = given.get("seeds") if isinstance(given, dict) else None
+        if isinstance(seeds, list | tuple):
+            given = {**given, "seeds": tuple(seeds)}
         if isinstance(seeds, list | tuple) and seeds and "flights" not in given:
             return {**given, "flights": len(seeds)}
         return given
@@ -285,8 +290,8 @@ ModeName = Literal["set-points", "position-hold", "safe-recovery", "mission", "l
 Byte = Annotated[int, Field(ge=0, le=255)]
 CustomMode = Annotated[int, Field(ge=0, lt=2**32)]
 ModeNumber = Annotated[
-    Annotated[CustomMode, Tag("number")] | Annotated[tuple[Byte, Byte], Tag("pair")],
-    Discriminator(lambda value: "pair" if isinstance(value, list | tuple) else "number"),
+    Annotated[CustomMode, Tag("~number")] | Annotated[tuple[Byte, Byte], Tag("~pair")],
+    Discriminator(lambda value: "~pair" if isinstance(value, list | tuple) else "~number"),
 ]
 """A custom mode as it stands in HEARTBEAT, or its main and sub mode."""
 
@@ -302,9 +307,10 @@ class Identity(Model):
 
 
 class Parameters(Model):
-    """What is known of a vehicle's parameters. `expect` is a file beside this one, compared before flight."""
+    """What is known of a vehicle's parameters."""
 
     expect: str | None = None
+    """A file with names and values, compared before flight; absolute once the vehicle file is read."""
 
 
 class VehicleFile(Model):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NoReturn, TypeAlias
 
@@ -38,12 +38,13 @@ _WORDS: dict[str, Value] = {
 
 @dataclass(frozen=True, slots=True)
 class Scalar:
-    """A single value; `raw` is the text it was written as, without quotes. `style` is '' for a plain one."""
+    """A single value; `raw` is the text it was written as, without quotes."""
 
     where: Position
     value: Value
     raw: str
-    style: str
+    text_starts: Position | None
+    """Where the first character of `raw` stands, if all of it stands there letter by letter on one line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,10 +189,9 @@ class _Composer:
         where = self._position(event)
         match event:
             case events.ScalarEvent():
-                style = event.style or ""
                 self._check_text(event)
-                value = event.value if style else _resolve(event.value)
-                return _Composed(Scalar(where, value, event.value, style), 1, 1)
+                value = event.value if event.style else _resolve(event.value)
+                return _Composed(Scalar(where, value, event.value, _text_starts(event, where)), 1, 1)
             case events.SequenceStartEvent():
                 items = list(self._items(depth))
                 node: Node = Sequence(where, tuple(item.node for item in items))
@@ -264,6 +264,14 @@ class _Composer:
 
     def _refuse(self, event: events.Event, problem: str, remedy: str) -> NoReturn:
         raise FileProblem(self._position(event), problem, remedy)
+
+
+def _text_starts(event: events.ScalarEvent, where: Position) -> Position | None:
+    start, end, quote = event.start_mark, event.end_mark, len(event.style or "")
+    if start is None or end is None or start.line != end.line:
+        return None
+    as_it_is = end.column - start.column == len(event.value) + 2 * quote
+    return replace(where, column=where.column + quote) if as_it_is else None
 
 
 def _resolve(text: str) -> Value:

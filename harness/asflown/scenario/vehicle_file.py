@@ -1,0 +1,145 @@
+"""Reads vehicle files, and makes the files of the built-in vehicles that need none."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Literal, get_args
+
+from asflown import url
+from asflown.errors import FileProblem, UsageError
+from asflown.scenario.model import Parameters, VehicleFile
+from asflown.scenario.places import find, nearest
+from asflown.scenario.reading import gathered, plain_mapping, validated
+from asflown.scenario.translate import in_file_order
+from asflown.scenario.yaml_tree import Mapping, read_tree
+
+SUFFIX = ".vehicle.yaml"
+
+BuiltIn = Literal["palm80", "field1400"]
+BUILT_IN: tuple[BuiltIn, ...] = get_args(BuiltIn)
+
+_KEYS_OF_KIND = {
+    "airframe": ("built-in",),
+    "release": ("built-in",),
+    "link": ("container", "bench", "airframe"),
+    "physics": ("bench",),
+    "physics_link": ("bench",),
+}
+"""Keys that belong to some kinds of vehicle alone."""
+
+
+def load_vehicle(name_or_path: str, search: Path | None = None) -> VehicleFile:
+    """The vehicle that a command line or a scenario names.
+
+    `palm80` and `field1400` are built in, `palm80@r2` chooses a release. Anything else is a vehicle file: a path
+    (relative to `search`, or to the working folder without it), or the name of a file in `search`, in its folder
+    `vehicles` or in the `vehicles` beside it. Raises UsageError when there is none, FileProblem (FileProblems for
+    several) for what is in it.
+    """
+    name, at, release = name_or_path.partition("@")
+    for built_in in BUILT_IN:
+        if name == built_in:
+            return _built_in(built_in, release if at else "r1")
+    folder = search or Path()
+    for file in _candidates(name_or_path, folder):
+        if file.is_file():
+            return read_vehicle(file)
+    raise _unknown(name_or_path, folder)
+
+
+def read_vehicle(file: Path) -> VehicleFile:
+    """The vehicle file at `file`; raises as `load_vehicle` does."""
+    root = read_tree(file)
+    vehicle = validated(VehicleFile, plain_mapping(root), root)
+    problems = in_file_order(
+        [*_foreign_keys(vehicle, root), *_missing_keys(vehicle, root), *_links(vehicle, root)]
+    )
+    if problems:
+        raise gathered(problems)
+    return vehicle
+
+
+def known_vehicles(folder: Path) -> list[str]:
+    """The names that `load_vehicle` would find from `folder`: the built-in ones first, then files, sorted."""
+    return [*BUILT_IN, *sorted(_names_in(folder))]
+
+
+def _built_in(airframe: BuiltIn, release: str) -> VehicleFile:
+    if not release:
+        raise UsageError(f"`{airframe}@` names no release", f"Write `{airframe}`, or `{airframe}@r1`")
+    return VehicleFile(name=airframe, kind="built-in", airframe=airframe, release=release)
+
+
+def _candidates(name: str, folder: Path) -> Iterator[Path]:
+    if name.endswith((".yaml", ".yml")) or "/" in name:
+        yield folder / name
+        return
+    yield from (place / f"{name}{SUFFIX}" for place in _places(folder))
+
+
+def _places(folder: Path) -> tuple[Path, ...]:
+    return folder, folder / "vehicles", folder.resolve().parent / "vehicles"
+
+
+def _names_in(folder: Path) -> set[str]:
+    return {
+        file.name.removesuffix(SUFFIX)
+        for place in _places(folder)
+        if place.is_dir()
+        for file in place.glob(f"*{SUFFIX}")
+    }
+
+
+def _unknown(name: str, folder: Path) -> UsageError:
+    known = known_vehicles(folder)
+    near = nearest(Path(name).name.removesuffix(SUFFIX), known)
+    hint = f"Did you mean `{near}`?" if near else f"Vehicles found are {', '.join(known)}"
+    return UsageError(f"there is no vehicle `{name}`", hint)
+
+
+def _foreign_keys(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
+    for key, kinds in _KEYS_OF_KIND.items():
+        if key in root.entries and vehicle.kind not in kinds:
+            words = f"`{key}` does not belong to a vehicle of kind `{vehicle.kind}`"
+            yield FileProblem(
+                root.key_positions[key], words, f"It belongs to {' and '.join(kinds)}: take it out"
+            )
+
+
+def _missing_keys(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
+    if vehicle.kind == "built-in" and vehicle.airframe is None:
+        yield FileProblem(root.where, "the key `airframe` is missing", f"Write one of {', '.join(BUILT_IN)}")
+    if vehicle.kind in {"bench", "airframe"} and vehicle.link is None:
+        yield FileProblem(
+            root.where, "the key `link` is missing", "Say where the vehicle is: `link: serial://...`"
+        )
+    if vehicle.kind == "bench" and vehicle.physics is None:
+        yield FileProblem(
+            root.where, "the key `physics` is missing", "Write `physics: simulated` or `physics: none`"
+        )
+    if vehicle.physics_link is not None and vehicle.physics != "simulated":
+        place = find(root, ("physics_link",))
+        yield FileProblem(
+            place.key_where, "`physics_link` is for simulated physics", "Write `physics: simulated`"
+        )
+
+
+def _links(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
+    for key, written in (("link", vehicle.link), ("physics_link", vehicle.physics_link)):
+        if written is None:
+            continue
+        try:
+            url.parse(written)
+        except UsageError as problem:
+            yield FileProblem(find(root, (key,)).where, problem.problem, problem.remedy)
+
+
+def _parameter_file(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
+    expect = vehicle.parameters.expect
+    if expect is None or (root.where.file.parent / expect).is_file():
+        return
+    names = [path.name for path in root.where.file.parent.iterdir() if path.is_file()]
+    near = nearest(Path(expect).name, names)
+    hint = f"Did you mean `{near}`?" if near else "The path is relative to the vehicle file"
+    yield FileProblem(find(root, ("parameters", "expect")).where, f"there is no file `{expect}`", hint)
