@@ -135,8 +135,8 @@ def _manifest(folder: Path, flight: Flight, outcome: Outcome, script: dict[str, 
         vehicle=VehicleRecord(name="palm80", kind="built-in"),
         seed=1,
         clock=ClockRecord(asked="any", kind="lockstep", deterministic=True, epoch_us=EPOCH_US),
-        script=ScriptRecord(
-            **({"command": ["python", "fly.py"], "exit_code": 0, "ended": "exited"} | script)
+        script=ScriptRecord(command=["python", "fly.py"], exit_code=0, ended="exited").model_copy(
+            update=script
         ),
         started_utc="2026-01-01T00:00:00Z",
         flight_time_s=flight.end_s,
