@@ -1,0 +1,206 @@
+"""The built-in craft as a whole: uplink frames in, 10 ms at a time, downlink frames out.
+
+Everything in a tick happens in one order: messages as they came, mode logic, the flight core, telemetry. No
+clock is asked; time is what `tick` is given. Equal setups, uplinks and ticks give equal bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from pymavlink.dialects.v20 import common as mav
+from pymavlink.dialects.v20 import development
+
+from asflown.scenario.model import Identity
+from asflown.sim.autopilot import Autopilot
+from asflown.sim.command_table import CommandTable
+from asflown.sim.commands import CommandDesk, from_int, from_long
+from asflown.sim.downlink import AUTOPILOT_COMPONENT, Downlink
+from asflown.sim.identity import Numbering
+from asflown.sim.interface import CraftSetup, FlightCore
+from asflown.sim.mission_service import MissionService
+from asflown.sim.parameter_service import ParameterService
+from asflown.sim.parameters import Parameters
+from asflown.sim.reports import Sources
+from asflown.sim.set_points import SetPointRefused, from_global, from_local
+from asflown.sim.telemetry import Telemetry
+from asflown.sim.uplink import Uplink
+
+OWN_DEFAULTS: dict[str, dict[str, float]] = {
+    "palm80": {"return.height": 4.0, "takeoff.height": 2.0},
+    "field1400": {"return.height": 15.0, "takeoff.height": 5.0},
+}
+"""Parameter defaults that differ from airframe to airframe, beside the limits."""
+
+Handler = Callable[[Any], None]
+
+
+class Craft:
+    """One built-in craft, from power-up on."""
+
+    def __init__(
+        self,
+        setup: CraftSetup,
+        identity: Identity,
+        *,
+        system: int = 1,
+        epoch_us: int = 0,
+        boot_us: int = 0,
+        core: FlightCore | None = None,
+    ) -> None:
+        """`epoch_us` is the Unix time of flight time 0, `boot_us` the flight time of power-up.
+
+        Raises VehicleProblem for an identity that contradicts itself, and what the core raises for an airframe
+        or release that it does not have.
+        """
+        numbering = Numbering(identity)
+        self.system = system
+        self.release = setup.release
+        if core is None:
+            from asflown.sim.core import Core
+
+            core = Core(setup)
+        self.core: FlightCore = core
+        self._inbox: list[bytes] = []
+        self._downlink = Downlink(system)
+        self._uplink = Uplink()
+        self._parameters = Parameters(self.core.limits, OWN_DEFAULTS.get(setup.airframe, {}))
+        self.autopilot = Autopilot(self.core, numbering, self._parameters, identity, self._downlink)
+        autopilot = self.autopilot
+        self._missions = MissionService(
+            autopilot.mission,
+            self._downlink,
+            lambda: autopilot.core.armed and autopilot.mode is autopilot.mission,
+        )
+        sources = Sources(autopilot, self._missions, self._uplink, setup.release, boot_us, epoch_us)
+        self._telemetry = Telemetry(sources, self._downlink)
+        self._parameter_service = ParameterService(self._parameters, self._downlink)
+        self._table = CommandTable(autopilot, self._telemetry, self._missions, self._downlink)
+        self._desk = CommandDesk(self._table.handlers(), self._downlink)
+        self._handlers = self._handler_table()
+        autopilot.on_mode_change = self._say_mode
+
+    def receive(self, frame: bytes) -> None:
+        """Takes one complete uplink frame; it is handled in the next tick."""
+        self._inbox.append(frame)
+
+    def tick(self, now_us: int) -> None:
+        """10 ms of life that end the tick at flight time `now_us`."""
+        self.autopilot.situation.now_us = now_us
+        if self._inbox:
+            inbox, self._inbox = self._inbox, []
+            for frame in inbox:
+                self._handle(frame)
+        self.autopilot.tick(now_us)
+        self.core.tick()
+        self._parameter_service.tick(now_us)
+        self._missions.tick(now_us)
+        self._telemetry.tick()
+
+    def take_frames(self) -> list[bytes]:
+        """Downlink frames since the last call, in order."""
+        return self._downlink.take()
+
+    def truth_row(self) -> tuple[float, ...]:
+        """In the order of record.truth.TRUTH_COLUMNS."""
+        return self.core.truth_row()
+
+    def drain_state(self) -> bytes:
+        """The unquantised plant state at each step since the last call."""
+        return self.core.drain_state()
+
+    def parameters_sha256(self) -> str:
+        """Over all parameter names and values as they are now."""
+        return self._parameters.sha256()
+
+    def _say_mode(self) -> None:
+        self._telemetry.send_now(development.MAVLINK_MSG_ID_CURRENT_MODE)
+
+    def _handle(self, frame: bytes) -> None:
+        message = self._uplink.decode(frame)
+        if message is None or getattr(message, "target_system", 0) not in (0, self.system):
+            return
+        if getattr(message, "target_component", 0) not in (0, AUTOPILOT_COMPONENT):
+            return
+        handler = self._handlers.get(message.get_msgId())
+        if handler is not None:
+            handler(message)
+
+    def _handler_table(self) -> dict[int, Handler]:
+        parameters, missions = self._parameter_service, self._missions
+        return {
+            mav.MAVLINK_MSG_ID_HEARTBEAT: self._heartbeat,
+            mav.MAVLINK_MSG_ID_COMMAND_LONG: self._command_long,
+            mav.MAVLINK_MSG_ID_COMMAND_INT: self._command_int,
+            mav.MAVLINK_MSG_ID_SET_MODE: self._set_mode,
+            mav.MAVLINK_MSG_ID_SET_POSITION_TARGET_LOCAL_NED: self._set_point(from_local),
+            mav.MAVLINK_MSG_ID_SET_POSITION_TARGET_GLOBAL_INT: self._set_point(from_global),
+            mav.MAVLINK_MSG_ID_PARAM_REQUEST_LIST: lambda m: parameters.request_list(self._now_us),
+            mav.MAVLINK_MSG_ID_PARAM_REQUEST_READ: lambda m: parameters.request_read(m, self._now_us),
+            mav.MAVLINK_MSG_ID_PARAM_SET: lambda m: parameters.set(m, self._now_us),
+            mav.MAVLINK_MSG_ID_MISSION_COUNT: lambda m: missions.count(m, self._now_us),
+            mav.MAVLINK_MSG_ID_MISSION_ITEM: lambda m: missions.item(m, self._now_us),
+            mav.MAVLINK_MSG_ID_MISSION_ITEM_INT: lambda m: missions.item(m, self._now_us),
+            mav.MAVLINK_MSG_ID_MISSION_REQUEST_LIST: missions.request_list,
+            mav.MAVLINK_MSG_ID_MISSION_REQUEST: missions.request,
+            mav.MAVLINK_MSG_ID_MISSION_REQUEST_INT: missions.request,
+            mav.MAVLINK_MSG_ID_MISSION_CLEAR_ALL: missions.clear_all,
+            mav.MAVLINK_MSG_ID_MISSION_ACK: missions.ack,
+            mav.MAVLINK_MSG_ID_MISSION_SET_CURRENT: self._mission_set_current,
+            mav.MAVLINK_MSG_ID_REQUEST_DATA_STREAM: self._data_stream,
+            mav.MAVLINK_MSG_ID_TIMESYNC: self._timesync,
+            mav.MAVLINK_MSG_ID_PING: self._ping,
+        }
+
+    @property
+    def _now_us(self) -> int:
+        return self.autopilot.situation.now_us
+
+    def _heartbeat(self, message: mav.MAVLink_heartbeat_message) -> None:
+        own = (message.get_srcSystem(), message.get_srcComponent()) == (self.system, AUTOPILOT_COMPONENT)
+        if not own:
+            self.autopilot.ground_heard()
+
+    def _command_long(self, message: mav.MAVLink_command_long_message) -> None:
+        self._desk.take(from_long(message), message.confirmation, self._now_us)
+
+    def _command_int(self, message: mav.MAVLink_command_int_message) -> None:
+        self._desk.take(from_int(message), 0, self._now_us)
+
+    def _set_mode(self, message: mav.MAVLink_set_mode_message) -> None:
+        """The old message: not acknowledged, so a refusal is told in words alone."""
+        answer = self._table.set_mode(message.base_mode, message.custom_mode)
+        if answer.text:
+            self._downlink.refusal(answer.text, self._now_us)
+
+    def _set_point(self, resolve: Callable[..., Any]) -> Handler:
+        def handle(message: Any) -> None:
+            try:
+                refused = self.autopilot.set_point(resolve(message, self.autopilot.vantage()))
+            except SetPointRefused as problem:
+                refused = str(problem)
+            if refused:
+                self._downlink.refusal(refused, self._now_us)
+
+        return handle
+
+    def _mission_set_current(self, message: mav.MAVLink_mission_set_current_message) -> None:
+        if not self._missions.set_current(message.seq):
+            self._downlink.refusal(f"mission: there is no item {message.seq}", self._now_us)
+
+    def _data_stream(self, message: mav.MAVLink_request_data_stream_message) -> None:
+        start = bool(message.start_stop)
+        self._telemetry.set_data_stream(message.req_stream_id, message.req_message_rate, start)
+
+    def _timesync(self, message: mav.MAVLink_timesync_message) -> None:
+        """Answers a request (tc1 = 0); the time since power-up is never given as 0, which would be a request."""
+        if message.tc1 == 0:
+            own_ns = max(1, self._now_us * 1000)
+            self._downlink.send(mav.MAVLink_timesync_message(own_ns, message.ts1))
+
+    def _ping(self, message: mav.MAVLink_ping_message) -> None:
+        """Answers a request (no target); a ping with a target is an answer itself."""
+        if message.target_system == 0 and message.target_component == 0:
+            peer = message.get_srcSystem(), message.get_srcComponent()
+            self._downlink.send(mav.MAVLink_ping_message(message.time_usec, message.seq, *peer))

@@ -1,0 +1,93 @@
+"""A flight core without physics: a point that follows its target at once limited speeds, for tests of the autopilot.
+
+It obeys the contract of `FlightCore` in `sim/interface.py`; tests of flying itself use the real core.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+
+from asflown.frames import wrap_angle
+from asflown.sim.interface import TICK_US, Estimate, Limits, Readings, Target
+
+TICK_S = TICK_US / 1e6
+ORIGIN = (52.0, 4.5, 3.0)
+
+
+class StandIn:
+    """Follows positions with a first-order speed, velocities at once; touches down at height 0."""
+
+    def __init__(self) -> None:
+        self.estimate = Estimate(
+            position_valid=True,
+            horizontal_accuracy_m=0.8,
+            vertical_accuracy_m=0.6,
+            origin_latitude_deg=ORIGIN[0],
+            origin_longitude_deg=ORIGIN[1],
+            origin_altitude_m=ORIGIN[2],
+        )
+        self.readings = Readings(gnss_fix=3, gnss_satellites=11, battery_voltage_v=7.6)
+        self.limits = Limits()
+        self.target = Target()
+        self.armed = False
+        self.on_ground = True
+        self.refuses_to_arm = ""
+        self.time_s = 0.0
+
+    def tick(self) -> None:
+        """10 ms."""
+        self.time_s += TICK_S
+        if self.armed:
+            self._move()
+
+    def arm(self) -> str:
+        """Arms, or says what the test has put into `refuses_to_arm`."""
+        self.armed = not self.refuses_to_arm
+        return self.refuses_to_arm
+
+    def disarm(self) -> None:
+        """Only ever on the ground."""
+        assert self.on_ground, "motors stopped in the air"
+        self.armed = False
+
+    def truth_row(self) -> tuple[float, ...]:
+        """The estimate: a stand-in errs in nothing."""
+        e = self.estimate
+        return (
+            self.time_s, e.north_m, e.east_m, e.down_m,
+            e.velocity_north_m_s, e.velocity_east_m_s, e.velocity_down_m_s,
+            e.roll_rad, e.pitch_rad, e.yaw_rad, 0.0, 0.0, 0.0,
+            self.readings.battery_remaining, float(self.on_ground), float(self.armed),
+        )  # fmt: skip
+
+    def drain_state(self) -> bytes:
+        """The position."""
+        return struct.pack("<3d", self.estimate.north_m, self.estimate.east_m, self.estimate.down_m)
+
+    def _move(self) -> None:
+        t, e = self.target, self.estimate
+        north = _speed(t.north_m, e.north_m, t.velocity_north_m_s)
+        east = _speed(t.east_m, e.east_m, t.velocity_east_m_s)
+        fastest = min(t.speed_limit_m_s or self.limits.speed_m_s, self.limits.speed_m_s)
+        shrink = min(1.0, fastest / max(math.hypot(north, east), 1e-9))
+        down = self.limits.landing_m_s if t.land else _speed(t.down_m, e.down_m, t.velocity_down_m_s)
+        down = min(max(down, -self.limits.climb_m_s), self.limits.descent_m_s)
+        e.velocity_north_m_s, e.velocity_east_m_s, e.velocity_down_m_s = north * shrink, east * shrink, down
+        self._touch()
+        e.north_m += e.velocity_north_m_s * TICK_S
+        e.east_m += e.velocity_east_m_s * TICK_S
+        e.down_m += e.velocity_down_m_s * TICK_S
+        turn = t.yaw_rate_rad_s or 0.0 if t.yaw_rad is None else wrap_angle(t.yaw_rad - e.yaw_rad) * 5
+        turn = min(max(turn, -self.limits.yaw_rate_rad_s), self.limits.yaw_rate_rad_s)
+        e.yaw_rad = wrap_angle(e.yaw_rad + turn * TICK_S)
+
+    def _touch(self) -> None:
+        e = self.estimate
+        self.on_ground = e.down_m >= 0.0 and e.velocity_down_m_s >= 0.0
+        if self.on_ground:
+            e.down_m = e.velocity_north_m_s = e.velocity_east_m_s = e.velocity_down_m_s = 0.0
+
+
+def _speed(wanted_m: float | None, here_m: float, velocity_m_s: float | None) -> float:
+    return (velocity_m_s or 0.0) + (0.0 if wanted_m is None else (wanted_m - here_m) * 2.0)
