@@ -67,17 +67,17 @@ class LossProfile(_Model):
 class LaneProfile(_Model):
     """One direction. What is left out does not limit or disturb."""
 
-    rate_bytes_per_s: ByteRate | None = Field(default=None, alias="rate")
+    rate_bytes_per_s: ByteRate | None = Field(default=None, validation_alias="rate")
     """Bytes a second on the air, overhead included; None for no limit."""
-    burst_bytes: ByteCount = Field(default=0, alias="burst")
+    burst_bytes: ByteCount = Field(default=0, validation_alias="burst")
     """How much may leave at once after a pause (the depth of a token bucket); 0 for a serial line."""
-    overhead_bytes: ByteCount = Field(default=0, alias="overhead")
+    overhead_bytes: ByteCount = Field(default=0, validation_alias="overhead")
     """Added to each frame on the air."""
-    buffer_bytes: ByteCount | None = Field(default=None, alias="buffer")
+    buffer_bytes: ByteCount | None = Field(default=None, validation_alias="buffer")
     """What may wait to be sent, overhead included; a frame for which there is no room is dropped."""
-    latency_s: units.Duration = Field(default=0.0, alias="latency", ge=0, le=60)
+    latency_s: units.Duration = Field(default=0.0, validation_alias="latency", ge=0, le=60)
     """From the last byte sent to the frame received."""
-    jitter_s: units.Duration = Field(default=0.0, alias="jitter", ge=0, le=60)
+    jitter_s: units.Duration = Field(default=0.0, validation_alias="jitter", ge=0, le=60)
     """Added to the latency of each frame: uniform from 0 to this. Frames stay in order."""
     loss: LossProfile = LossProfile()
 
