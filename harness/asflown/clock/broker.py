@@ -83,7 +83,9 @@ class Usage:
 class Broker:
     """Fulfils `virtual.Gate` for one script process."""
 
-    def __init__(self, clock: VirtualClock, path: Path, ports: list[HeldPort], terms: Terms, watchdog_s: float) -> None:
+    def __init__(
+        self, clock: VirtualClock, path: Path, ports: list[HeldPort], terms: Terms, watchdog_s: float
+    ) -> None:
         self.wake_us = NEVER_US
         self.usage = Usage()
         self.on_gone: Callable[[], None] = lambda: None
@@ -222,7 +224,9 @@ class Broker:
             port.collect(entry.sent)
             if entry.waits:
                 script.waits_for.append(port)
-        script.wake_us = report.now_us if report.kind != protocol.IDLE else max(report.deadline_us, report.now_us)
+        script.wake_us = (
+            report.now_us if report.kind != protocol.IDLE else max(report.deadline_us, report.now_us)
+        )
         if any(port.has_news() for port in script.waits_for):
             script.wake_us = report.now_us
         script.running = report.kind == protocol.BYE  # then what is left to read is the end of the connection

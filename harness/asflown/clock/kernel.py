@@ -12,10 +12,12 @@ import selectors
 import signal
 from collections.abc import Callable, Coroutine, Mapping
 from contextlib import suppress
+from contextvars import Context
 from types import FrameType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, TypeVarTuple, Unpack
 
 Result = TypeVar("Result")
+Arguments = TypeVarTuple("Arguments")
 
 
 class StoppedBySignal(BaseException):
@@ -175,7 +177,13 @@ class _ClockLoop(asyncio.SelectorEventLoop):
         """Flight time in seconds, for code that uses asyncio's own timers."""
         return self._clock.now_us() / 1e6
 
-    def call_at(self, when: float, callback: Any, *args: Any, context: Any = None) -> asyncio.TimerHandle:
+    def call_at(
+        self,
+        when: float,
+        callback: Callable[[Unpack[Arguments]], object],
+        *args: *Arguments,
+        context: Context | None = None,
+    ) -> asyncio.TimerHandle:
         """Routes asyncio's own timers (time-outs, sleeps) through the clock's queue."""
         handle = asyncio.TimerHandle(when, callback, args, self, context)
 
@@ -186,7 +194,12 @@ class _ClockLoop(asyncio.SelectorEventLoop):
         self._clock.call_at(round(when * 1e6), ring)
         return handle
 
-    def call_soon(self, callback: Any, *args: Any, context: Any = None) -> asyncio.Handle:
+    def call_soon(
+        self,
+        callback: Callable[[Unpack[Arguments]], object],
+        *args: *Arguments,
+        context: Context | None = None,
+    ) -> asyncio.Handle:
         """Notes that a coroutine can go on, so that the wait ends."""
         self.woken = True
         return super().call_soon(callback, *args, context=context)
@@ -208,4 +221,3 @@ class _QueueSelector(selectors.DefaultSelector):
     def select_really(self, timeout: float | None) -> list[tuple[selectors.SelectorKey, int]]:
         """Waits in wall time for descriptors alone."""
         return super().select(timeout)
-

@@ -23,7 +23,7 @@ from asflown.flight.interpreter import Command
 from asflown.flight.plan import FlightPlan, Progress, ProgressCallback
 from asflown.flight.script import Ending, HeldRunner, Launch, PacedRunner, ScriptRunner
 from asflown.flight.watch import VehicleWatch
-from asflown.flight.wiring import ScriptPort, choose_port
+from asflown.flight.wiring import ScriptPort, wire_held, wire_paced
 from asflown.link.hub import Hub
 from asflown.link.profile import load_profile
 from asflown.link.radio import Radio
@@ -65,6 +65,7 @@ class Attempt:
         folder: Path,
         manifest: Manifest,
         command: Command,
+        *,
         clock: VirtualClock | PacedClock,
         progress: ProgressCallback,
     ) -> None:
@@ -118,12 +119,11 @@ class Attempt:
         clock, plan = self._clock, self._plan
         self._vehicle = vehicle = open_vehicle(clock, plan.vehicle, self._scenario, plan.seed)
         self._manifest.vehicle = vehicle.record()
-        self._port = choose_port(self._scenario.script, self._folder)
         self._hub = hub = Hub(clock, self._recorder, vehicle.endpoint, self._radio())
         self._commander = Commander(hub, self._watch)
         hub.on_vehicle_frame.append(self._watch.frame)
         hub.on_script_frame.append(self._on_script_frame)
-        self._runner = runner = self._make_runner(output)
+        self._runner = runner = self._make_runner(hub, output)
         hub.start()
         self._guard = Guard(self._scenario.guard, clock, self._watch, self._commander, self._on_reaction)
         self._since_spawn = Stopwatch()
@@ -131,18 +131,20 @@ class Attempt:
         vehicle.start()
         clock.call_at(clock.now_us(), self._collect)
 
-    def _make_runner(self, output: int) -> ScriptRunner:
-        assert self._hub is not None and self._port is not None
-        script, plan = self._scenario.script, self._plan
-        argv = self._port.fill(self._command.argv, script.link.style)
+    def _make_runner(self, hub: Hub, output: int) -> ScriptRunner:
+        script, clock = self._scenario.script, self._clock
+        if isinstance(clock, VirtualClock):
+            self._port, held = wire_held(script, self._folder)
+            hub.attach(held, "script")
+            return HeldRunner(clock, self._launch(self._port, output), held, round(script.compute_s * 1e6))
+        self._port, endpoint = wire_paced(script, self._folder, clock)
+        hub.attach(endpoint, "script")
+        return PacedRunner(clock, self._launch(self._port, output))
+
+    def _launch(self, port: ScriptPort, output: int) -> Launch:
+        argv = port.fill(self._command.argv, self._scenario.script.link.style)
         self._manifest.script.command = list(argv)
-        launch = Launch(argv, plan.loaded.folder, self._manifest.flight_id, output, plan.seed)
-        if isinstance(self._clock, VirtualClock):
-            port = self._port.held()
-            self._hub.attach(port, "script")
-            return HeldRunner(self._clock, launch, port, round(script.compute_s * 1e6))
-        self._hub.attach(self._port.paced(self._clock), "script")
-        return PacedRunner(self._clock, launch)
+        return Launch(argv, self._plan.loaded.folder, self._manifest.flight_id, output, self._plan.seed)
 
     def _radio(self) -> Radio | None:
         """An emulated radio in front of a simulated vehicle; a real one has its own."""
@@ -169,7 +171,8 @@ class Attempt:
 
     async def _run_script(self) -> Ending | None:
         """Lets the script run to its end or its time limit; None when it was stopped by us."""
-        assert self._runner is not None and self._guard is not None
+        assert self._runner is not None
+        assert self._guard is not None
         clock, runner, script = self._clock, self._runner, self._manifest.script
         script.started_us = clock.now_us()
         self._recorder.event(script.started_us, "script-started")
@@ -223,7 +226,8 @@ class Attempt:
     # What happens on the way
 
     def _set_down(self) -> None:
-        assert self._commander is not None and self._hub is not None
+        assert self._commander is not None
+        assert self._hub is not None
         self._hub.cut_off("script")
         cause = "the script ended and left the vehicle in the air"
         self._note_safety(SafetyEvent(at_s=self._clock.now_us() / 1e6, what="harness: set-down", cause=cause))
@@ -320,8 +324,8 @@ class Attempt:
         manifest, clock = self._manifest, self._manifest.clock
         log = self._folder / folders.SCRIPT_LOG
         with contextlib.suppress(OSError):
-            address = self._port.says().encode() if self._port is not None else b"\0"
-            self._recorder.script_output(log.read_bytes().replace(address, b"{link}"))
+            output = log.read_bytes()
+            self._recorder.script_output(self._port.mask(output) if self._port is not None else output)
         manifest.flight_time_s = now_us / 1e6
         manifest.wall_time_s = round(self._since_spawn.seconds(), 6)
         clock.pace = round(manifest.flight_time_s / max(manifest.wall_time_s, 1e-9), 2)
@@ -332,5 +336,7 @@ class Attempt:
             manifest.outcome, manifest.problem = endings.outcome(manifest, self._failure or stuck, log)
         clock.deterministic = clock.kind == "lockstep" and manifest.outcome in ("completed", "script-failed")
         clock.digest = self._recorder.digest_hex(manifest.script.exit_code) if clock.deterministic else None
-        self._progress(Progress("ending", manifest.flight_time_s, self._watch.height_m, self._watch.distance_m))
+        self._progress(
+            Progress("ending", manifest.flight_time_s, self._watch.height_m, self._watch.distance_m)
+        )
         manifests.write(manifest, self._folder)

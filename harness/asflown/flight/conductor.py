@@ -58,7 +58,7 @@ def _fly_in(
     if not reason and asked != "paced":
         try:
             trial = manifest.model_copy(deep=True)
-            return Attempt(plan, folder, trial, command, VirtualClock(), progress).run()
+            return Attempt(plan, folder, trial, command, clock=VirtualClock(), progress=progress).run()
         except CannotHold as error:
             reason = error.reason
             for entry in folder.iterdir():
@@ -69,7 +69,7 @@ def _fly_in(
             "Change that call, or allow `clock: any` to fly it in wall time",
         )
     manifest.clock.reason = "" if asked == "paced" else reason
-    return Attempt(plan, folder, manifest, command, PacedClock(), progress).run()
+    return Attempt(plan, folder, manifest, command, clock=PacedClock(), progress=progress).run()
 
 
 def _why_paced(plan: FlightPlan, asked: ClockChoice, command: Command) -> str:

@@ -45,7 +45,10 @@ def _what_went_wrong(manifest: Manifest, log: Path) -> str:
     if script.ended == "killed":
         return "the script wrote more output than is kept. Let it print less"
     if script.exit_code != script.expected_exit_code:
-        return f"the script ended with exit code {script.exit_code}, expected {script.expected_exit_code}" + _last(log)
+        return (
+            f"the script ended with exit code {script.exit_code}, expected {script.expected_exit_code}"
+            + _last(log)
+        )
     return ""
 
 

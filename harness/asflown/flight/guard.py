@@ -96,7 +96,9 @@ class Guard:
     def _react_to(self, now_us: int) -> None:
         limits, watch = self._limits, self._watch
         if limits.height_m is not None and watch.height_m > limits.height_m:
-            self._first(now_us, "come-home", "set-down", f"height {watch.height_m:.1f} m > {limits.height_m:g} m")
+            self._first(
+                now_us, "come-home", "set-down", f"height {watch.height_m:.1f} m > {limits.height_m:g} m"
+            )
         elif limits.distance_m is not None and watch.distance_m > limits.distance_m:
             cause = f"distance {watch.distance_m:.1f} m > {limits.distance_m:g} m"
             self._first(now_us, "come-home", None, cause)

@@ -31,7 +31,7 @@ class ScriptProcess:
         self._flight = environment[FLIGHT_VARIABLE]
         held = "ASFLOWN_CLOCK_SOCKET" in environment
         try:
-            self._process = subprocess.Popen(  # noqa: S603 - running the user's command is the purpose
+            self._process = subprocess.Popen(
                 argv,
                 cwd=folder,
                 env=environment,
@@ -39,7 +39,8 @@ class ScriptProcess:
                 stdout=output,
                 stderr=output,
                 start_new_session=True,
-                preexec_fn=None if held else _die_with_parent,  # a held script ends when its clock does
+                # a held script ends when its clock does; this process has one thread
+                preexec_fn=None if held else _die_with_parent,  # noqa: PLW1509
             )
         except OSError as error:
             raise ScriptProblem(

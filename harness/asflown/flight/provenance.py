@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import platform
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -54,7 +55,7 @@ def git_state(folder: Path) -> dict[str, str]:
     """Commit of the repository that `folder` is in, and whether it had changes; empty outside of one."""
     try:
         answer = subprocess.run(
-            ["git", "status", "--porcelain=v2", "--branch", "--untracked-files=no", "."],
+            [_git(), "status", "--porcelain=v2", "--branch", "--untracked-files=no", "."],
             cwd=folder,
             capture_output=True,
             text=True,
@@ -67,6 +68,11 @@ def git_state(folder: Path) -> dict[str, str]:
     commit = next((line.split()[-1] for line in lines if line.startswith("# branch.oid")), "")
     changed = any(not line.startswith("#") for line in lines)
     return {"commit": commit, "changed": "yes" if changed else "no"}
+
+
+def _git() -> str:
+    """Git as the user's PATH has it."""
+    return shutil.which("git") or "git"
 
 
 def versions() -> dict[str, str]:

@@ -17,7 +17,7 @@ from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
 from asflown.clock.virtual import VirtualClock
 from asflown.flight.interpreter import search_path
 from asflown.flight.processes import FLIGHT_VARIABLE, ScriptProcess
-from asflown.link.held import HeldPort
+from asflown.link.held import ModelledPort
 
 How = Literal["exited", "left", "stuck"]
 WATCHDOG_VARIABLE = "ASFLOWN_WATCHDOG_S"
@@ -104,7 +104,7 @@ class PacedRunner:
 class HeldRunner:
     """A script in lockstep: started with the held clock in its path."""
 
-    def __init__(self, clock: VirtualClock, launch: Launch, port: HeldPort, compute_us: int) -> None:
+    def __init__(self, clock: VirtualClock, launch: Launch, port: ModelledPort, compute_us: int) -> None:
         self._launch = launch
         self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
         self._private = Path(tempfile.mkdtemp(prefix="asflown-"))  # the path of a socket must be short

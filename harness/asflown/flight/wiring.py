@@ -6,16 +6,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from asflown.clock.base import Clock
+from asflown.errors import LinkProblem
 from asflown.link import ports
 from asflown.link.base import Endpoint
 from asflown.link.endpoint import make_endpoint
-from asflown.link.held import LOOPBACK, HeldPort, HeldPtyPort, HeldTcpPort, HeldUdpPort
+from asflown.link.held import LOOPBACK, HeldPtyPort, HeldTcpPort, HeldUdpPort, ModelledPort
 from asflown.link.url import parse
 from asflown.link.wire import FrameReader
 from asflown.scenario.model import Script
 
 SERIAL_BAUD = 57_600
 """What a script with a `{baud}` is told; a pseudo-terminal takes any."""
+PORT_PAIRS = range(24_560, 26_560, 2)
+"""Equal flights see equal ports, unless others fly beside them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +29,8 @@ class ScriptPort:
     script_listens: bool
     port: int
     path: Path | None = None
+    hub_port: int = 0
+    """What the hub sends from where the script listens; 0 lets the system choose."""
 
     def fill(self, words: tuple[str, ...], style: str) -> tuple[str, ...]:
         """`words` with {link}, {host}, {port} and {baud} filled in."""
@@ -42,9 +47,12 @@ class ScriptPort:
             filled.append(word)
         return tuple(filled)
 
-    def says(self) -> str:
-        """The address as the script may print it; it differs between equal flights."""
-        return str(self.path) if self.path else f"{LOOPBACK}:{self.port}"
+    def mask(self, output: bytes) -> bytes:
+        """The script's output without the addresses that may differ between equal flights."""
+        says = [str(self.path)] if self.path else [str(port) for port in (self.port, self.hub_port) if port]
+        for address in says:
+            output = output.replace(address.encode(), b"{port}")
+        return output
 
     def _link(self, style: str) -> str:
         if self.path is not None:
@@ -59,13 +67,15 @@ class ScriptPort:
             return f"tcp:{address}"
         return f"{'udpin' if listens else 'udpout'}:{address}"
 
-    def held(self) -> HeldPort:
+    def held(self) -> ModelledPort:
         """The hub's side for a script in lockstep."""
         if self.path is not None:
             return HeldPtyPort(FrameReader(), path=self.path)
         if self.transport == "tcp":
             return HeldTcpPort(FrameReader(), port=self.port)
-        return HeldUdpPort(FrameReader(), script_listens=self.script_listens, port=self.port)
+        return HeldUdpPort(
+            FrameReader(), script_listens=self.script_listens, port=self.port, hub_port=self.hub_port
+        )
 
     def paced(self, clock: Clock) -> Endpoint:
         """The hub's side for a script in wall time."""
@@ -75,20 +85,52 @@ class ScriptPort:
         return make_endpoint(f"{self.transport}{side}://{LOOPBACK}:{self.port}", clock, name="script")
 
 
-def choose_port(script: Script, folder: Path) -> ScriptPort:
-    """The port of a script's own, or a free one; a serial port's path lies in `folder`.
+def wire_held(script: Script, folder: Path) -> tuple[ScriptPort, ModelledPort]:
+    """The port of a script in lockstep, with the hub's side of it; a serial port's path lies in `folder`.
 
-    Raises LinkProblem when the script's own port is taken by another program.
+    Raises LinkProblem when the script's own port is taken, or none is free.
     """
+    if (fixed := _fixed_port(script, folder)) is not None:
+        return fixed, fixed.held()
+    transport, listens = _transport(script)
+    for port in PORT_PAIRS:
+        chosen = ScriptPort(transport, listens, port, hub_port=port + 1 if listens else port)
+        held = chosen.held()
+        try:
+            ports.check_free(f"{transport}-listen://{LOOPBACK}:{port}")
+            held.open()  # the hub's port is what keeps the pair from flights started beside this one
+        except LinkProblem:
+            continue
+        return chosen, held
+    raise LinkProblem(
+        f"no free port for the script between {PORT_PAIRS.start} and {PORT_PAIRS.stop} on {LOOPBACK}",
+        "End programs that hold them",
+    )
+
+
+def wire_paced(script: Script, folder: Path, clock: Clock) -> tuple[ScriptPort, Endpoint]:
+    """The port of a script in wall time, with the hub's side of it. Raises as `wire_held` does."""
+    chosen = _fixed_port(script, folder)
+    if chosen is None:
+        transport, listens = _transport(script)
+        port = ports.free_tcp_port() if transport == "tcp" else ports.free_udp_port()
+        chosen = ScriptPort(transport, listens, port)
+    return chosen, chosen.paced(clock)
+
+
+def _transport(script: Script) -> tuple[str, bool]:
+    """UDP or TCP, and whether the script listens (over TCP it always dials)."""
+    link = script.link
+    return link.transport, link.transport == "udp" and link.side == "listens"
+
+
+def _fixed_port(script: Script, folder: Path) -> ScriptPort | None:
+    """A port of the script's own, or a serial port; None when one is to be chosen. Raises LinkProblem."""
     if own := script.listens or script.dials:
         url = parse(own)
         kind = url.kind.removesuffix("-listen")
-        listens = script.listens is not None
         ports.check_free(f"{kind}-listen://{LOOPBACK}:{url.port}")
-        return ScriptPort(kind, listens, url.port)
-    link = script.link
-    if link.transport == "serial":
+        return ScriptPort(kind, script.listens is not None, url.port)
+    if script.link.transport == "serial":
         return ScriptPort("serial", script_listens=False, port=0, path=folder / "tty")
-    if link.transport == "tcp":
-        return ScriptPort("tcp", script_listens=False, port=ports.free_tcp_port())
-    return ScriptPort("udp", link.side == "listens", ports.free_udp_port())
+    return None

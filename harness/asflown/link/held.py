@@ -13,6 +13,7 @@ import select
 import socket
 import termios
 import tty
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
@@ -20,7 +21,6 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from asflown.errors import HarnessFault, LinkProblem
-from asflown.link.base import Endpoint
 
 LOOPBACK = "127.0.0.1"
 RECEIVE_QUEUE_BYTES = 212_992
@@ -47,13 +47,13 @@ def datagram_cost(size_bytes: int) -> int:
     return SMALL_COST_BYTES if size_bytes <= SMALL_DATAGRAM_BYTES else LARGE_COST_BYTES
 
 
-class HeldPort:
+class ModelledPort(ABC):
     """What UDP, TCP and serial ports of a held script have in common."""
 
     def __init__(self, splitter: Splitter) -> None:
         self.name = "script"
         self.on_frame: Callable[[bytes], None] = lambda frame: None
-        self.on_news: Callable[[HeldPort], None] = lambda port: None
+        self.on_news: Callable[[ModelledPort], None] = lambda port: None
         """The broker's `notice`."""
         self._splitter = splitter
         self._is_open = False
@@ -63,6 +63,30 @@ class HeldPort:
         self._counts = dict.fromkeys(
             ("frames_in", "frames_out", "bytes_in", "bytes_out", "frames_dropped", "frames_unheard"), 0
         )
+
+    @abstractmethod
+    def open(self) -> None:
+        """Opens the hub's side; harmless when repeated. Raises LinkProblem."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Closes the hub's side; harmless when repeated."""
+
+    @abstractmethod
+    def facts(self) -> dict[str, Any]:
+        """How the shim recognises it."""
+
+    @abstractmethod
+    def collect(self, sent: int) -> None:
+        """Takes in what the script sent, until the total is `sent`."""
+
+    @abstractmethod
+    def collect_rest(self) -> None:
+        """Takes in what still lies in the real socket of a script that is gone."""
+
+    @abstractmethod
+    def hand_over(self) -> tuple[int, bool]:
+        """Puts what fits into the real socket: the total delivered, and whether more is held back."""
 
     def send(self, frame: bytes) -> None:
         """Queues a frame for the script, or drops and counts it when the queue is full or nobody listens yet."""
@@ -124,12 +148,14 @@ class HeldPort:
         self._read = read
 
 
-class HeldUdpPort(HeldPort):
+class HeldUdpPort(ModelledPort):
     """A UDP port: `script_listens`, and the hub sends there; or the script dials the hub's port."""
 
-    def __init__(self, splitter: Splitter, *, script_listens: bool, port: int) -> None:
+    def __init__(self, splitter: Splitter, *, script_listens: bool, port: int, hub_port: int = 0) -> None:
+        """`hub_port` is what the hub sends from where the script listens; 0 lets the system choose."""
         super().__init__(splitter)
         self._script_listens, self.port = script_listens, port
+        self._own_port = hub_port if script_listens else port
         self._peer: tuple[str, int] | None = None
         self._socket: socket.socket | None = None
         self._unread_costs: deque[int] = deque()
@@ -137,22 +163,24 @@ class HeldUdpPort(HeldPort):
 
     def open(self) -> None:
         """Opens the hub's side. Raises LinkProblem when its port is taken."""
+        if self._socket is not None:
+            return
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 << 20)
         self._socket.settimeout(COLLECT_TIMEOUT_S)
         if self._script_listens:
             self._peer = (LOOPBACK, self.port)
         try:
-            self._socket.bind((LOOPBACK, 0 if self._script_listens else self.port))
+            self._socket.bind((LOOPBACK, self._own_port))
         except OSError as error:
-            raise port_taken("UDP", self.port) from error
+            self.close()
+            raise port_taken("UDP", self._own_port) from error
+        self._own_port = self._socket.getsockname()[1]
 
     def facts(self) -> dict[str, Any]:
         """How the shim recognises it."""
         role = "bind" if self._script_listens else "dial"
-        assert self._socket is not None
-        hub_port = self._socket.getsockname()[1]
-        return {"kind": "udp", "role": role, "port": self.port, "hub_port": hub_port}
+        return {"kind": "udp", "role": role, "port": self.port, "hub_port": self._own_port}
 
     def collect(self, sent: int) -> None:
         """Takes in datagrams until the total is `sent`."""
@@ -191,7 +219,7 @@ class HeldUdpPort(HeldPort):
         return self._delivered, bool(self._queue) and self._peer is not None
 
     def send(self, frame: bytes) -> None:
-        """As `HeldPort.send`; a script that dials hears nothing before it has spoken."""
+        """As `ModelledPort.send`; a script that dials hears nothing before it has spoken."""
         if self._peer is None:
             self._counts["frames_unheard"] += 1
             return
@@ -224,7 +252,7 @@ class HeldUdpPort(HeldPort):
         return self._queued_cost + self._unread_cost
 
 
-class _HeldStream(HeldPort):
+class _HeldStream(ModelledPort):
     """A byte stream over one file descriptor of the hub."""
 
     at_once_bytes = TCP_AT_ONCE_BYTES
@@ -277,8 +305,9 @@ class _HeldStream(HeldPort):
         super()._forget()
         self._rest = b""
 
+    @abstractmethod
     def _descriptor(self) -> int:
-        raise NotImplementedError
+        """The hub's end of the stream."""
 
 
 class HeldTcpPort(_HeldStream):
@@ -292,11 +321,14 @@ class HeldTcpPort(_HeldStream):
 
     def open(self) -> None:
         """Listens. Raises LinkProblem when the port is taken."""
+        if self._listener is not None:
+            return
         self._listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         self._listener.settimeout(COLLECT_TIMEOUT_S)
         try:
             self._listener.bind((LOOPBACK, self.port))
         except OSError as error:
+            self.close()
             raise port_taken("TCP", self.port) from error
         self._listener.listen(4)
 
@@ -344,6 +376,8 @@ class HeldPtyPort(_HeldStream):
 
     def open(self) -> None:
         """Creates the pseudo-terminal and a link to it at `path`. Raises LinkProblem."""
+        if self._ours >= 0:
+            return
         self._ours, self._theirs = pty.openpty()
         tty.setraw(self._theirs, termios.TCSANOW)
         try:
@@ -376,6 +410,3 @@ def port_taken(transport: str, port: int) -> LinkProblem:
         f"{transport} port {port} on {LOOPBACK} is in use by another program",
         "End that program, or give the scenario another port",
     )
-
-
-_: type[Endpoint] = HeldUdpPort

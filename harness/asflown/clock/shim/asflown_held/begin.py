@@ -1,4 +1,4 @@
-"""Connects to the broker and puts the held functions in place, once for each process."""
+"""Connects to the broker and puts the held functions in place."""
 
 from __future__ import annotations
 
@@ -7,19 +7,13 @@ import os
 import select
 import socket
 import sys
-from typing import Optional
 
 from . import chance, clocks, descriptors, late, protocol, refuse, sockets, waiting
 from .held import Held
 
-_held: Optional[Held] = None
-
 
 def begin() -> None:
     """Holds this process to the virtual clock from here on."""
-    global _held
-    if _held is not None:
-        return
     # select must be patched before anything imports selectors; socket has imported it already, so that is mended too
     connection = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
     connection.connect(os.environ[protocol.SOCKET_VARIABLE])
@@ -27,7 +21,7 @@ def begin() -> None:
     facts = {"pid": os.getpid(), "python": sys.version, "argv": argv}
     connection.send(protocol.pack_facts(protocol.HELLO, facts))
     _, terms = protocol.unpack_facts(connection.recv(protocol.PACKET_BYTES_MAX))
-    _held = held = Held(connection, terms)
+    held = Held(connection, terms)
     clocks.hold(held)
     waiting.hold(held, select)
     sockets.hold(held)

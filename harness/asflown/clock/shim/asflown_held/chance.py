@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from types import ModuleType
-from typing import Any, Callable, Dict
+from typing import Any, Callable
 
 from .held import Held
 
@@ -15,7 +15,7 @@ def hold(held: Held) -> None:
     stream = _Stream(b"os.urandom:%d" % held.seed)
     os.urandom = stream.take
     if hasattr(os, "getrandom"):
-        os.getrandom = lambda size, flags=0: stream.take(size)  # type: ignore[assignment]
+        os.getrandom = lambda size, flags=0: stream.take(size)
 
 
 class _Stream:
@@ -48,4 +48,4 @@ def _hold_random(held: Held, module: ModuleType) -> None:
     module.SystemRandom.seed = lambda self, *args, **kwargs: None
 
 
-LATE: Dict[str, Callable[[Held, ModuleType], None]] = {"random": _hold_random}
+LATE: dict[str, Callable[[Held, ModuleType], None]] = {"random": _hold_random}

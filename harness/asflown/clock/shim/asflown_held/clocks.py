@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from types import ModuleType
-from typing import Any, Callable, Dict
+from typing import Any, Callable
 
 from .held import Held, as_builtin
 
@@ -28,7 +28,7 @@ def hold(held: Held) -> None:
     def clock_gettime_ns(clock_id: int) -> int:
         return (wall_us() if clock_id in real_clock_gettime_ids else up_us()) * 1000
 
-    replaced: Dict[str, Callable[..., Any]] = {
+    replaced: dict[str, Callable[..., Any]] = {
         "time": lambda: wall_us() / 1e6,
         "time_ns": lambda: wall_us() * 1000,
         "clock_gettime_ns": clock_gettime_ns,
@@ -52,7 +52,7 @@ def _sleep(held: Held) -> Callable[[float], None]:
     return sleep
 
 
-def _calendar(wall_s: Callable[[], float]) -> Dict[str, Callable[..., Any]]:
+def _calendar(wall_s: Callable[[], float]) -> dict[str, Callable[..., Any]]:
     """The functions that take the present when no time is given."""
     real_gmtime, real_localtime = time.gmtime, time.localtime
     real_strftime, real_ctime, real_asctime = time.strftime, time.ctime, time.asctime
@@ -72,7 +72,13 @@ def _calendar(wall_s: Callable[[], float]) -> Dict[str, Callable[..., Any]]:
     def asctime(moment: Any = None) -> str:
         return real_asctime(localtime() if moment is None else moment)
 
-    return {"gmtime": gmtime, "localtime": localtime, "strftime": strftime, "ctime": ctime, "asctime": asctime}
+    return {
+        "gmtime": gmtime,
+        "localtime": localtime,
+        "strftime": strftime,
+        "ctime": ctime,
+        "asctime": asctime,
+    }
 
 
 def _hold_datetime(held: Held, module: ModuleType) -> None:
@@ -90,7 +96,7 @@ def _hold_datetime(held: Held, module: ModuleType) -> None:
 
         return Alike
 
-    class HeldDatetime(real_datetime, metaclass=meta(real_datetime)):  # type: ignore[misc]
+    class HeldDatetime(real_datetime, metaclass=meta(real_datetime)):  # type: ignore[misc, metaclass]
         @classmethod
         def now(cls, tz: Any = None) -> Any:
             return cls.fromtimestamp((held.epoch_us + held.read_clock_us()) / 1e6, tz)
@@ -104,7 +110,7 @@ def _hold_datetime(held: Held, module: ModuleType) -> None:
         def today(cls) -> Any:
             return cls.now()
 
-    class HeldDate(real_date, metaclass=meta(real_date)):  # type: ignore[misc]
+    class HeldDate(real_date, metaclass=meta(real_date)):  # type: ignore[misc, metaclass]
         @classmethod
         def today(cls) -> Any:
             return cls.fromtimestamp((held.epoch_us + held.read_clock_us()) / 1e6)
@@ -115,4 +121,4 @@ def _hold_datetime(held: Held, module: ModuleType) -> None:
         setattr(module, real.__name__, held_class)
 
 
-LATE: Dict[str, Callable[[Held, ModuleType], None]] = {"datetime": _hold_datetime}
+LATE: dict[str, Callable[[Held, ModuleType], None]] = {"datetime": _hold_datetime}

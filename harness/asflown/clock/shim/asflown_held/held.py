@@ -10,8 +10,9 @@ import os
 import socket as _socket_module
 import sys
 import time as _time_module
-from types import MethodType
-from typing import Any, Callable, Dict, Iterable, List, NoReturn, Optional
+from collections.abc import Iterable
+from types import FrameType, MethodType
+from typing import Any, Callable, NoReturn
 
 from . import protocol
 
@@ -26,7 +27,7 @@ class Channel:
 
     __slots__ = ("delivered", "facts", "more", "number", "read", "sent", "stream")
 
-    def __init__(self, number: int, facts: Dict[str, Any]) -> None:
+    def __init__(self, number: int, facts: dict[str, Any]) -> None:
         self.number, self.facts = number, facts
         self.stream = facts["kind"] != "udp"
         self.sent = self.read = self.delivered = 0
@@ -36,13 +37,13 @@ class Channel:
 class Held:
     """This process, as the broker sees it."""
 
-    def __init__(self, connection: _socket_module.socket, terms: Dict[str, Any]) -> None:
+    def __init__(self, connection: _socket_module.socket, terms: dict[str, Any]) -> None:
         self.now_us: int = terms["now_us"]
         self.horizon_us: int = terms["horizon_us"]
         self.epoch_us: int = terms["epoch_us"]
-        self.ports: List[Dict[str, Any]] = terms["ports"]
+        self.ports: list[dict[str, Any]] = terms["ports"]
         self.seed: int = terms["seed"]
-        self.channels: Dict[int, Channel] = {}
+        self.channels: dict[int, Channel] = {}
         """By file descriptor."""
         self.opening_serial = False
         """While `os.open` runs: that way of opening a serial port is held, others are not."""
@@ -85,8 +86,8 @@ class Held:
         """Waits for something to read in one of `channels`, or for the deadline; the caller looks again."""
         if deadline_us < self.horizon_us and not self._unreported:
             self.now_us = max(self.now_us, deadline_us)  # nothing can arrive before the horizon
-            return
-        self._report(protocol.IDLE, {channel.number for channel in channels}, deadline_us)
+        else:
+            self._report(protocol.IDLE, {channel.number for channel in channels}, deadline_us)
         self._reads = 0
         self.now_us += self._compute_us
         if self.now_us >= self.horizon_us:
@@ -100,14 +101,14 @@ class Held:
 
     # Endpoints
 
-    def port_for(self, kind: str, role: str, port: int) -> Optional[int]:
+    def port_for(self, kind: str, role: str, port: int) -> int | None:
         """The index of the hub's port that the script means, if it is one."""
         for index, facts in enumerate(self.ports):
             if facts["kind"] == kind and facts["role"] == role and facts["port"] == port:
                 return index
         return None
 
-    def port_for_path(self, path: str) -> Optional[int]:
+    def port_for_path(self, path: str) -> int | None:
         """The index of the hub's serial port at `path`, if it is one."""
         for index, facts in enumerate(self.ports):
             if facts["kind"] == "serial" and path in (facts["path"], facts["device"]):
@@ -195,7 +196,7 @@ def as_builtin(function: Callable[..., Any], name: str) -> Callable[..., Any]:
 
 def _users_line() -> str:
     """The line of the user's code nearest to the call, as file:line."""
-    frame = sys._getframe(2)
+    frame: FrameType | None = sys._getframe(2)
     library = os.path.dirname(os.__file__)
     nearest = ""
     while frame is not None:
@@ -204,5 +205,5 @@ def _users_line() -> str:
             return f"{file}:{frame.f_lineno}"
         if not nearest and not file.startswith((OWN_FOLDER, "<")):
             nearest = f"{file}:{frame.f_lineno}"
-        frame = frame.f_back  # type: ignore[assignment]
+        frame = frame.f_back
     return nearest or "in the interpreter's start-up"

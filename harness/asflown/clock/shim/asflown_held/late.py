@@ -6,29 +6,31 @@ import importlib.machinery
 import importlib.util
 import sys
 from types import ModuleType
-from typing import Any, Callable, Dict, Optional
+from typing import Any, Callable
 
 from .held import Held
 
 Patch = Callable[[Held, ModuleType], None]
 
 
-def hold(held: Held, patches: Dict[str, Patch]) -> None:
+def hold(held: Held, patches: dict[str, Patch]) -> None:
     """Patches what is loaded already, and the rest as it comes."""
     for name, patch in patches.items():
         if name in sys.modules:
             patch(held, sys.modules[name])
     waiting = {name: patch for name, patch in patches.items() if name not in sys.modules}
-    sys.meta_path.insert(0, _LateFinder(held, waiting))  # type: ignore[arg-type]
+    sys.meta_path.insert(0, _LateFinder(held, waiting))
 
 
 class _LateFinder:
     """Finds nothing of its own: lets the others find, and patches after loading."""
 
-    def __init__(self, held: Held, waiting: Dict[str, Patch]) -> None:
+    def __init__(self, held: Held, waiting: dict[str, Patch]) -> None:
         self._held, self._waiting = held, waiting
 
-    def find_spec(self, name: str, path: Any = None, target: Any = None) -> Optional[importlib.machinery.ModuleSpec]:
+    def find_spec(
+        self, name: str, path: Any = None, target: Any = None
+    ) -> importlib.machinery.ModuleSpec | None:
         patch = self._waiting.pop(name, None)
         if patch is None:
             return None

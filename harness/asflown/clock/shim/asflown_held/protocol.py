@@ -75,9 +75,7 @@ class Grant(NamedTuple):
 
 def pack_report(report: Report) -> bytes:
     """The packet of an IDLE, SYNC or BYE."""
-    head = _REPORT.pack(
-        report.kind, report.now_us, report.deadline_us, report.cpu_us, len(report.endpoints)
-    )
+    head = _REPORT.pack(report.kind, report.now_us, report.deadline_us, report.cpu_us, len(report.endpoints))
     return head + b"".join([_REPORT_ENTRY.pack(*entry) for entry in report.endpoints])
 
 
@@ -90,7 +88,9 @@ def unpack_report(packet: bytes) -> Report:
         ]
     except struct.error as error:
         raise ValueError("a report packet is cut short") from error
-    return Report(kind, now_us, deadline_us, cpu_us, [EndpointReport(e, s, r, bool(w)) for e, s, r, w in entries])
+    return Report(
+        kind, now_us, deadline_us, cpu_us, [EndpointReport(e, s, r, bool(w)) for e, s, r, w in entries]
+    )
 
 
 def pack_grant(grant: Grant) -> bytes:
@@ -103,7 +103,9 @@ def unpack_grant(packet: bytes) -> Grant:
     """The grant in a packet; raises ValueError when it is not one."""
     try:
         kind, now_us, horizon_us, count = _GRANT.unpack_from(packet)
-        entries = [_GRANT_ENTRY.unpack_from(packet, _GRANT.size + i * _GRANT_ENTRY.size) for i in range(count)]
+        entries = [
+            _GRANT_ENTRY.unpack_from(packet, _GRANT.size + i * _GRANT_ENTRY.size) for i in range(count)
+        ]
     except struct.error as error:
         raise ValueError("a grant packet is cut short") from error
     if kind != GRANT:

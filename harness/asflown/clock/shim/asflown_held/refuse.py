@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
+import _thread
 import sys
 from types import ModuleType
-from typing import Any, Callable, Dict
+from typing import Any, Callable
 
 from .held import Held
 
 EVENTS = {
-    "_thread.start_new_thread": "a second thread",
-    "_thread.start_joinable_thread": "a second thread",
     "os.fork": "os.fork",
     "os.forkpty": "os.forkpty",
     "os.posix_spawn": "os.posix_spawn",
@@ -21,23 +20,40 @@ EVENTS = {
 }
 """Audit events, and what the user reads."""
 NATIVE_TIME = frozenset(
-    "clock_gettime gettimeofday time nanosleep clock_nanosleep usleep sleep select pselect poll ppoll epoll_wait".split()
+    (
+        *("clock_gettime", "gettimeofday", "time", "nanosleep", "clock_nanosleep", "usleep", "sleep"),
+        *("select", "pselect", "poll", "ppoll", "epoll_wait"),
+    )
 )
+"""Names in the C library that would reach the wall clock past this interpreter."""
+THREAD_STARTS = (
+    *("start_new", "start_new_thread", "start_joinable_thread"),
+    *("_start_new_thread", "_start_joinable_thread"),
+)
+"""Names in `_thread`, and those that `threading` has taken from it; not all Pythons audit them."""
 SIGNAL_WAITS = ("alarm", "setitimer", "pause", "sigwait", "sigwaitinfo", "sigtimedwait")
 
 
 def hold(held: Held) -> None:
     """Watches for calls that cannot be held."""
+
     def audit(event: str, args: Any) -> None:
         if event in EVENTS:
             held.leave(EVENTS[event])
         elif event == "ctypes.dlsym" and args[1] in NATIVE_TIME:
             held.leave(f"ctypes access to {args[1]}")
-        elif event == "open" and not held.opening_serial:
-            if isinstance(args[0], str) and held.port_for_path(args[0]) is not None:
-                held.leave("open() of the serial port (os.open, as serial libraries use it, is held)")
+        elif event == "open" and not held.opening_serial and _leads_to_hub(held, args[0]):
+            held.leave("open() of the serial port (os.open, as serial libraries use it, is held)")
 
     sys.addaudithook(audit)
+    for module in (_thread, sys.modules.get("threading")):
+        for name in THREAD_STARTS:
+            if hasattr(module, name):
+                setattr(module, name, _refused(held, "a second thread"))
+
+
+def _leads_to_hub(held: Held, path: Any) -> bool:
+    return isinstance(path, str) and held.port_for_path(path) is not None
 
 
 def _hold_signal(held: Held, module: ModuleType) -> None:
@@ -53,4 +69,4 @@ def _refused(held: Held, call: str) -> Callable[..., Any]:
     return refuse
 
 
-LATE: Dict[str, Callable[[Held, ModuleType], None]] = {"signal": _hold_signal}
+LATE: dict[str, Callable[[Held, ModuleType], None]] = {"signal": _hold_signal}

@@ -8,12 +8,12 @@ from __future__ import annotations
 import errno
 import select
 import socket
-from typing import Any, Callable, Optional
+from typing import Any, Callable
 
 from .held import Channel, Held
 
 _real_poll = select.poll
-LOOPBACK = ("127.0.0.1", "localhost", "", "0.0.0.0")
+LOOPBACK = ("127.0.0.1", "localhost", "", "0.0.0.0")  # noqa: S104 - what scripts bind, not what we do
 TCP_CHUNK_BYTES = 16_384
 
 
@@ -29,9 +29,9 @@ def hold(held: Held) -> None:
 
 
 _NAMES = (
-    "accept bind connect connect_ex close detach recv recvfrom recv_into recvfrom_into recvmsg recvmsg_into"
-    " send sendall sendto sendmsg"
-).split()
+    *("accept", "bind", "connect", "connect_ex", "close", "detach", "send", "sendall", "sendto", "sendmsg"),
+    *("recv", "recvfrom", "recv_into", "recvfrom_into", "recvmsg", "recvmsg_into"),
+)
 
 
 def _receivers(held: Held, real: Any) -> Any:
@@ -66,7 +66,7 @@ def _receivers(held: Held, real: Any) -> Any:
 def _wait_readable(held: Held, sock: socket.socket, channel: Channel, flags: int) -> None:
     """Waits in virtual time until something lies in the socket; raises as the real call would when nothing comes."""
     timeout_s = 0.0 if flags & socket.MSG_DONTWAIT else sock.gettimeout()
-    deadline_us: Optional[int] = None if timeout_s is None else held.now_us + int(timeout_s * 1e6)
+    deadline_us: int | None = None if timeout_s is None else held.now_us + int(timeout_s * 1e6)
     while not held.available(channel):
         if timeout_s == 0:
             held.charge_empty_look()
@@ -183,7 +183,7 @@ def _openers(held: Held, real: Any) -> Any:
     }
 
 
-def _dial(held: Held, sock: socket.socket, address: Any) -> Optional[Channel]:
+def _dial(held: Held, sock: socket.socket, address: Any) -> Channel | None:
     """Attaches a UDP socket that speaks to the hub's port for the first time."""
     if sock.family != socket.AF_INET or address[0] not in LOOPBACK:
         return None

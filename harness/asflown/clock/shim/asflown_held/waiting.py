@@ -6,8 +6,10 @@ waiting in between is virtual.
 
 from __future__ import annotations
 
+import selectors
+from collections.abc import Iterable
 from types import ModuleType
-from typing import Any, Callable, Dict, Iterable, List, Optional
+from typing import Any, Callable
 
 from .held import Channel, Held, as_builtin
 from .protocol import NEVER_US
@@ -15,11 +17,9 @@ from .protocol import NEVER_US
 
 def hold(held: Held, select: ModuleType) -> None:
     """Replaces the waiting functions of `select`, and of `selectors` if that is loaded."""
-    import selectors
-
     real_select = select.select
 
-    def held_select(reading: Any, writing: Any, failing: Any, timeout: Optional[float] = None) -> Any:
+    def held_select(reading: Any, writing: Any, failing: Any, timeout: float | None = None) -> Any:
         reading = list(reading)
         descriptors = [_descriptor(entry) for entry in reading]
         return wait_for(
@@ -38,7 +38,9 @@ def hold(held: Held, select: ModuleType) -> None:
         selectors.EpollSelector._selector_cls = select.epoll  # type: ignore[attr-defined]
 
 
-def wait_for(held: Held, descriptors: Iterable[int], look: Callable[[], Any], timeout_us: Optional[float]) -> Any:
+def wait_for(
+    held: Held, descriptors: Iterable[int], look: Callable[[], Any], timeout_us: float | None
+) -> Any:
     """Looks until something is ready or the time-out has passed; None then."""
     channels = [held.channels[descriptor] for descriptor in descriptors if descriptor in held.channels]
     deadline_us = NEVER_US if timeout_us is None or timeout_us < 0 else held.now_us + int(timeout_us)
@@ -55,7 +57,7 @@ def wait_for(held: Held, descriptors: Iterable[int], look: Callable[[], Any], ti
         held.wait(channels, deadline_us)
 
 
-def _make_sure(held: Held, channels: List[Channel]) -> None:
+def _make_sure(held: Held, channels: list[Channel]) -> None:
     for channel in channels:
         held.available(channel)
 
@@ -74,7 +76,7 @@ def _poll_class(held: Held, real_class: Any, timeout_unit_us: float) -> Any:
     class HeldPoll:
         def __init__(self, *args: Any, **kwargs: Any) -> None:
             self._real = real_class(*args, **kwargs)
-            self._watched: Dict[int, None] = {}
+            self._watched: dict[int, None] = {}
 
         def register(self, entry: Any, *mask: Any, **named: Any) -> Any:
             self._watched[_descriptor(entry)] = None
@@ -84,14 +86,14 @@ def _poll_class(held: Held, real_class: Any, timeout_unit_us: float) -> Any:
             self._watched.pop(_descriptor(entry), None)
             return self._real.unregister(entry)
 
-        def poll(self, timeout: Optional[float] = None, *rest: Any, **named: Any) -> Any:
+        def poll(self, timeout: float | None = None, *rest: Any, **named: Any) -> Any:
             timeout_us = None if timeout is None else timeout * timeout_unit_us
             return wait_for(held, self._watched, lambda: self._real.poll(0, *rest, **named), timeout_us) or []
 
         def __enter__(self) -> Any:
             return self
 
-        def __exit__(self, *exception: Any) -> None:
+        def __exit__(self, *exception: object) -> None:
             self._real.close()
 
         def __getattr__(self, name: str) -> Any:
@@ -105,7 +107,7 @@ def _hold_threading(held: Held, module: ModuleType) -> None:
     """`Event().wait(seconds)` and the like are sleeps while there is one thread: nobody else could notify."""
     condition: Any = module.Condition
 
-    def wait(self: Any, timeout: Optional[float] = None) -> bool:
+    def wait(self: Any, timeout: float | None = None) -> bool:
         if timeout is None:
             held.wait((), NEVER_US)
         elif timeout > 0:
@@ -115,4 +117,4 @@ def _hold_threading(held: Held, module: ModuleType) -> None:
     condition.wait = wait
 
 
-LATE: Dict[str, Callable[[Held, ModuleType], None]] = {"threading": _hold_threading}
+LATE: dict[str, Callable[[Held, ModuleType], None]] = {"threading": _hold_threading}

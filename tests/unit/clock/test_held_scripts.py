@@ -1,0 +1,207 @@
+"""Real scripts in processes of their own, held to virtual time: what they see, when, and what they are refused."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.unit.clock.lockstep import fly
+
+TICKS = [(100_000 * n, b"%d" % n) for n in range(1, 51)]
+"""A datagram every 100 ms for five seconds."""
+
+STYLES = {
+    "blocking receive": """
+s = listen()
+for _ in range(20):
+    data, peer = s.recvfrom(100)
+    print(data, time.time(), flush=True)
+    s.sendto(b"got " + data, peer)
+""",
+    "receive with time-out": """
+s = listen(); s.settimeout(0.03)
+for _ in range(20):
+    try: print(s.recvfrom(100)[0], time.monotonic())
+    except socket.timeout: print("none", time.monotonic())
+""",
+    "non-blocking poll loop": """
+s = listen(); s.setblocking(False); t = time.time()
+while time.time() - t < 1:
+    try: print(s.recv(100), time.time())
+    except BlockingIOError: time.sleep(0.013)
+""",
+    "busy loop on the clock": """
+end = time.perf_counter() + 0.5
+n = 0
+while time.perf_counter() < end: n += 1
+print(n, time.time())
+""",
+    "select": """
+s = listen()
+for _ in range(20):
+    print(select.select([s], [], [], 0.04)[0] and s.recv(99), time.time_ns())
+""",
+    "poll object": """
+s = listen(); p = select.poll(); p.register(s, select.POLLIN)
+for _ in range(20):
+    print(p.poll(40) and s.recv(99), time.time_ns())
+""",
+    "selectors": """
+import selectors
+s = listen(); sel = selectors.DefaultSelector(); sel.register(s, selectors.EVENT_READ)
+for _ in range(20):
+    print(len(sel.select(0.04)) and s.recv(99), time.time_ns())
+""",
+    "asyncio in one thread": """
+import asyncio
+class P(asyncio.DatagramProtocol):
+    def datagram_received(self, data, addr): print(data, asyncio.get_running_loop().time())
+async def main():
+    loop = asyncio.get_running_loop()
+    t, _ = await loop.create_datagram_endpoint(P, local_addr=("127.0.0.1", PORT))
+    await asyncio.sleep(1)
+    t.close()
+asyncio.run(main())
+""",
+    "event as a sleep": """
+import threading
+e = threading.Event()
+for _ in range(5): print(e.wait(0.25), time.time())
+""",
+    "dates and chance": """
+import datetime, random, secrets, uuid
+print(datetime.datetime.now(), datetime.date.today(), random.random(), random.Random().random())
+print(secrets.token_hex(4), uuid.uuid4(), os.urandom(3), hash("x"))
+print(isinstance(datetime.datetime.now(), datetime.date))
+print(time.localtime().tm_year, time.strftime("%Y", time.gmtime()), time.ctime()[-4:])
+""",
+}
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_a_script_style_repeats_exactly(style: str) -> None:
+    """Two runs of each style end alike, print the same and send the same at the same times."""
+    first, second = (fly(STYLES[style], TICKS) for _ in range(2))
+    assert (first.how, first.exit_code) == ("gone", 0), first.output
+    assert first.output.strip()
+    assert first == second
+
+
+def test_a_waiting_script_wakes_exactly_when_a_datagram_comes() -> None:
+    """A blocking receive returns at the datagram's time, and the answer leaves at that time."""
+    run = fly(STYLES["blocking receive"], TICKS)
+    assert [(when // 1000, data) for when, data in run.sent] == [
+        (100 * n, b"got %d" % n) for n in range(1, 21)
+    ]
+
+
+def test_a_receive_time_out_ends_at_its_deadline() -> None:
+    """A time-out of 30 ms ends after 30 ms of flight time, give or take the cost of looking."""
+    run = fly(
+        "s = listen(); s.settimeout(0.03)\ntry: s.recv(9)\nexcept socket.timeout: pass"
+    )
+    assert 30_000 <= run.ended_us < 30_200
+
+
+def test_sleep_passes_flight_time_only() -> None:
+    """An hour of sleep is an hour of flight time."""
+    run = fly("t = time.time(); time.sleep(3600); print(round(time.time() - t, 3))")
+    assert run.output == "3600.0\n"
+
+
+def test_seeds_decide_chance() -> None:
+    """Another seed gives other random numbers."""
+    script = "import random; print(random.random(), os.urandom(4))"
+    assert fly(script, seed=1).output == fly(script, seed=1).output != fly(script, seed=2).output
+
+
+def test_computation_can_be_charged() -> None:
+    """`compute` moves the script's clock on at every wake-up."""
+    script = "t = time.time()\nfor _ in range(10): time.sleep(0.1)\nprint(round(time.time() - t, 2))"
+    assert (fly(script).output, fly(script, compute_us=20_000).output) == ("1.0\n", "1.2\n")
+
+
+@pytest.mark.parametrize("kind", ["udp-dial", "tcp", "pty"])
+def test_every_kind_of_port_carries_both_ways(kind: str) -> None:
+    """Dialled UDP, TCP and a serial port deliver what was sent, whole and in order, at its time."""
+    openers = {
+        "udp-dial": "s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); s.connect(('127.0.0.1', PORT))\n"
+        "send, receive = s.send, s.recv",
+        "tcp": "s = socket.create_connection(('127.0.0.1', PORT)); send, receive = s.sendall, s.recv",
+        "pty": "d = os.open(PATH, os.O_RDWR | os.O_NOCTTY)\n"
+        "send = lambda b: os.write(d, b); receive = lambda n: os.read(d, n)",
+    }
+    script = (
+        openers[kind]
+        + "\nsend(b'hello')\nwhile True:\n    b = receive(100); send(b)\n    if b == b'5': break"
+    )
+    run = fly(script, TICKS, kind=kind)
+    assert run.how == "gone", run.output
+    assert [(when // 1000, data) for when, data in run.sent] == [
+        (0, b"hello"),
+        *((100 * n, b"%d" % n) for n in range(1, 6)),
+    ]
+
+
+def test_a_flood_is_counted_to_the_last_datagram() -> None:
+    """Five thousand datagrams in one burst all arrive: the script is made to report before a buffer overflows."""
+    run = fly(
+        "s = listen()\nfor n in range(5000): s.sendto(b'%d' % n, s.recvfrom(9, socket.MSG_PEEK)[1])", TICKS
+    )
+    assert [data for _, data in run.sent] == [b"%d" % n for n in range(5000)], run.output
+
+
+REFUSED = {
+    "threading.Thread(target=print).start()": "a second thread",
+    "os.fork()": "os.fork",
+    "subprocess.run(['true'])": "subprocess.Popen",
+    "os.system('true')": "os.system",
+    "signal.alarm(1)": "signal.alarm",
+    "ctypes.CDLL(None).nanosleep": "ctypes access to nanosleep",
+    "socket.create_connection(('127.0.0.1', 9))": "a TCP connection to 127.0.0.1:9, which is not the vehicle",
+    "socket.socket().accept()": "socket.accept: the script waits for a connection of another program",
+    "socket.socket(socket.AF_INET, socket.SOCK_DGRAM).recv(9)": (
+        "socket.recv on a socket that does not lead to the vehicle"
+    ),
+}
+
+
+@pytest.mark.parametrize("call", REFUSED)
+def test_a_call_that_cannot_be_held_names_itself(call: str) -> None:
+    """What lies outside the held surface ends the hold with the call's name, before it takes effect."""
+    run = fly(f"import ctypes, signal, subprocess, threading\n{call}\nprint('went on')")
+    assert run.how.startswith(f"left: {REFUSED[call]} ("), run.how
+    assert "went on" not in run.output
+
+
+def test_a_script_that_waits_for_what_cannot_happen_is_found_out() -> None:
+    """Waiting without a time-out for an event that nobody can set is reported at once."""
+    run = fly("import threading; threading.Event().wait()")
+    assert run.how == "stuck: it waits for what cannot happen, for ever"
+
+
+def test_a_script_that_never_yields_is_found_out_by_the_wall() -> None:
+    """A loop that neither waits nor reads a clock is ended by the watchdog."""
+    run = fly("while True: pass", watchdog_s=1.0)
+    assert run.how == "stuck: it neither waited nor ended within 1 s of wall time"
+
+
+@pytest.mark.parametrize(
+    ("ending", "code"),
+    [("sys.exit(3)", 3), ("raise ValueError", 1), ("os._exit(4)", 4), ("os.kill(os.getpid(), 9)", -9)],
+)
+def test_every_way_to_end_is_noticed(ending: str, code: int) -> None:
+    """However a script ends, the broker notices, and what it sent before counts."""
+    run = fly(f"s = listen()\n_, peer = s.recvfrom(9); s.sendto(b'last', peer)\n{ending}", TICKS)
+    assert (run.how, run.exit_code, run.sent[0][1]) == ("gone", code, b"last")
+
+
+def test_a_sleeping_script_loses_what_the_modelled_queue_says() -> None:
+    """Of 300 datagrams that come while it sleeps, a script reads the 256 that fit into Linux's default queue."""
+    script = """
+s = listen(); time.sleep(4); s.setblocking(False); n = 0
+try:
+    while s.recv(99): n += 1
+except BlockingIOError: print(n)
+"""
+    run = fly(script, [(10_000 * n, b"x" * 40) for n in range(1, 301)])
+    assert (run.output, run.counters["frames_dropped"]) == ("256\n", 44)
