@@ -16,6 +16,7 @@ from asflown.scenario.model import Identity
 from asflown.sim.autopilot import Autopilot
 from asflown.sim.command_table import CommandTable
 from asflown.sim.commands import CommandDesk, from_int, from_long
+from asflown.sim.core import Core
 from asflown.sim.downlink import AUTOPILOT_COMPONENT, Downlink
 from asflown.sim.identity import Numbering
 from asflown.sim.interface import CraftSetup, FlightCore
@@ -49,7 +50,7 @@ class Craft:
         boot_us: int = 0,
         core: FlightCore | None = None,
     ) -> None:
-        """`epoch_us` is the Unix time of flight time 0, `boot_us` the flight time of power-up.
+        """`epoch_us` is the Unix time of flight time 0, `boot_us` the flight time of power-up; `core` is for tests.
 
         Raises VehicleProblem for an identity that contradicts itself, and what the core raises for an airframe
         or release that it does not have.
@@ -57,11 +58,7 @@ class Craft:
         numbering = Numbering(identity)
         self.system = system
         self.release = setup.release
-        if core is None:
-            from asflown.sim.core import Core
-
-            core = Core(setup)
-        self.core: FlightCore = core
+        self.core: FlightCore = Core(setup) if core is None else core
         self._inbox: list[bytes] = []
         self._downlink = Downlink(system)
         self._uplink = Uplink()
@@ -94,6 +91,8 @@ class Craft:
                 self._handle(frame)
         self.autopilot.tick(now_us)
         self.core.tick()
+        if self.core.events.texts:
+            self._pass_on_texts()
         self._parameter_service.tick(now_us)
         self._missions.tick(now_us)
         self._telemetry.tick()
@@ -113,6 +112,11 @@ class Craft:
     def parameters_sha256(self) -> str:
         """Over all parameter names and values as they are now."""
         return self._parameters.sha256()
+
+    def _pass_on_texts(self) -> None:
+        for severity, text in self.core.events.texts:
+            self._downlink.text(severity, text)
+        self.core.events.texts.clear()
 
     def _say_mode(self) -> None:
         self._telemetry.send_now(development.MAVLINK_MSG_ID_CURRENT_MODE)

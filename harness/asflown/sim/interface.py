@@ -113,6 +113,13 @@ class Limits:
     yaw_rate_rad_s: float = 1.5
 
 
+@dataclass(slots=True)
+class CoreEvents:
+    """Messages for people that came up in the core (STATUSTEXT): severity as MAV_SEVERITY, text."""
+
+    texts: list[tuple[int, str]] = field(default_factory=list)
+
+
 class FlightCore(Protocol):
     """Physics, sensors, estimator and control of one craft."""
 
@@ -120,9 +127,16 @@ class FlightCore(Protocol):
     readings: Readings
     limits: Limits
     target: Target
-    armed: bool
-    on_ground: bool
-    """By the landing detector of the vehicle, not by the truth."""
+    events: CoreEvents
+    """Emptied by who passes the texts on."""
+
+    @property
+    def armed(self) -> bool:
+        """Whether the motors may turn."""
+
+    @property
+    def on_ground(self) -> bool:
+        """By the landing detector of the vehicle, not by the truth."""
 
     def tick(self) -> None:
         """10 ms of flight: four plant steps with everything that runs on them."""
@@ -138,10 +152,3 @@ class FlightCore(Protocol):
 
     def drain_state(self) -> bytes:
         """The unquantised plant state at each step since the last call, packed doubles."""
-
-
-@dataclass(slots=True)
-class CoreEvents:
-    """Messages for people that came up in the core (STATUSTEXT): severity as MAV_SEVERITY, text."""
-
-    texts: list[tuple[int, str]] = field(default_factory=list)

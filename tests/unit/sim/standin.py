@@ -9,7 +9,7 @@ import math
 import struct
 
 from asflown.frames import wrap_angle
-from asflown.sim.interface import TICK_US, Estimate, Limits, Readings, Target
+from asflown.sim.interface import TICK_US, CoreEvents, Estimate, Limits, Readings, Target
 
 TICK_S = TICK_US / 1e6
 ORIGIN = (52.0, 4.5, 3.0)
@@ -30,6 +30,7 @@ class StandIn:
         self.readings = Readings(gnss_fix=3, gnss_satellites=11, battery_voltage_v=7.6)
         self.limits = Limits()
         self.target = Target()
+        self.events = CoreEvents()
         self.armed = False
         self.on_ground = True
         self.refuses_to_arm = ""
