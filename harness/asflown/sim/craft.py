@@ -47,10 +47,9 @@ class Craft:
         *,
         system: int = 1,
         epoch_us: int = 0,
-        boot_us: int = 0,
         core: FlightCore | None = None,
     ) -> None:
-        """`epoch_us` is the Unix time of flight time 0, `boot_us` the flight time of power-up; `core` is for tests.
+        """`epoch_us` is the Unix time of flight time 0; `core` is for tests.
 
         Raises VehicleProblem for an identity that contradicts itself, and what the core raises for an airframe
         or release that it does not have.
@@ -70,13 +69,17 @@ class Craft:
             self._downlink,
             lambda: autopilot.core.armed and autopilot.mode is autopilot.mission,
         )
-        sources = Sources(autopilot, self._missions, self._uplink, setup.release, boot_us, epoch_us)
-        self._telemetry = Telemetry(sources, self._downlink)
+        self._sources = Sources(autopilot, self._missions, self._uplink, setup.release, 0, epoch_us)
+        self._telemetry = Telemetry(self._sources, self._downlink)
         self._parameter_service = ParameterService(self._parameters, self._downlink)
         self._table = CommandTable(autopilot, self._telemetry, self._missions, self._downlink)
         self._desk = CommandDesk(self._table.handlers(), self._downlink)
         self._handlers = self._handler_table()
         autopilot.on_mode_change = self._say_mode
+
+    def power_up(self, now_us: int) -> None:
+        """Says when its own clock began; flight time 0 without it."""
+        self._sources.boot_us = self.autopilot.situation.now_us = now_us
 
     def receive(self, frame: bytes) -> None:
         """Takes one complete uplink frame; it is handled in the next tick."""

@@ -1,0 +1,96 @@
+"""The built-in vehicle: the simulated craft on a clock, ticked every 10 ms of flight time from power-up on.
+
+Tick n happens at power-up + n * 10 ms, whatever the clock does in between: a paced clock that is late catches up.
+"""
+
+from __future__ import annotations
+
+import struct
+
+from asflown.clock.base import Clock, Timer
+from asflown.errors import VehicleProblem
+from asflown.link.base import Endpoint
+from asflown.record.manifest import VehicleRecord
+from asflown.record.truth import TRUTH_COLUMNS
+from asflown.scenario.model import Conditions, Start, VehicleFile
+from asflown.sim.craft import Craft
+from asflown.sim.interface import TICK_US, CraftSetup
+from asflown.vehicle.in_process import InProcessEndpoint, LinkLoss
+
+_ROW = struct.Struct(f"<{len(TRUTH_COLUMNS)}d")
+
+
+class BuiltIn:
+    """Fulfils `Vehicle` for the kind built-in."""
+
+    lockstep = True
+
+    def __init__(
+        self, clock: Clock, file: VehicleFile, start: Start, conditions: Conditions, seed: int
+    ) -> None:
+        """Raises VehicleProblem when the file names no airframe, or an airframe or release that does not exist."""
+        if file.airframe is None:
+            raise VehicleProblem(f"vehicle {file.name}: no airframe", "Add `airframe: palm80` to its file")
+        self._clock = clock
+        self._file = file
+        self._boot_us = clock.now_us()
+        setup = CraftSetup(file.airframe, file.release, start, conditions, seed)
+        self._craft = Craft(setup, file.identity, system=file.system, epoch_us=clock.epoch_us)
+        self._loss = LinkLoss(conditions.faults)
+        self._boot_us = clock.now_us()
+        self._door = InProcessEndpoint(self._craft.receive, self._link_is_down)
+        self.endpoint: Endpoint = self._door
+        self._rows: list[bytes] = []
+        self._ticks = 0
+        self._timer: Timer | None = None
+
+    def record(self) -> VehicleRecord:
+        """What the manifest says of it; the hash is of the parameters as they are now."""
+        file = self._file
+        return VehicleRecord(
+            name=file.name,
+            kind=file.kind,
+            airframe=file.airframe,
+            release=file.release,
+            parameters_sha256=self._craft.parameters_sha256(),
+            identity=file.identity.model_dump(mode="json", exclude_unset=True),
+        )
+
+    def start(self) -> None:
+        """Powers up."""
+        if self._timer is None:
+            self._boot_us = self._clock.now_us()
+            self._craft.power_up(self._boot_us)
+            self._plan()
+
+    def drain_truth(self) -> bytes:
+        """Rows since the last call; their time is flight time."""
+        rows, self._rows = self._rows, []
+        return b"".join(rows)
+
+    def drain_state(self) -> bytes:
+        """The unquantised plant state at each step since the last call."""
+        return self._craft.drain_state()
+
+    def stop(self) -> None:
+        """Powers down."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self.endpoint.close()
+
+    def _plan(self) -> None:
+        self._ticks += 1
+        self._timer = self._clock.call_at(self._boot_us + self._ticks * TICK_US, self._tick)
+
+    def _tick(self) -> None:
+        now_us = self._boot_us + self._ticks * TICK_US
+        self._plan()
+        craft = self._craft
+        craft.tick(now_us)
+        self._rows.append(_ROW.pack(now_us / 1e6, *craft.truth_row()[1:]))
+        frames = craft.take_frames()
+        if frames:
+            self._door.emit(frames)
+
+    def _link_is_down(self) -> bool:
+        return self._loss.is_down(self._clock.now_us() - self._boot_us)
