@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import select
 import signal
 import subprocess
 from contextlib import suppress
@@ -57,9 +58,9 @@ class ScriptProcess:
 
     def wait_ended(self, seconds: float) -> int | None:
         """Waits in wall time for the end of a process that is known to be ending."""
-        with suppress(subprocess.TimeoutExpired):
-            return self._process.wait(seconds)
-        return None
+        ending = select.poll()
+        ending.register(self.pid_descriptor, select.POLLIN)
+        return self._process.wait() if ending.poll(seconds * 1000) else None
 
     def end(self, *, gently: bool) -> int | None:
         """Ends the script and all it started, and returns the script's exit code. Harmless when repeated."""
