@@ -7,6 +7,7 @@ from typing import Protocol
 from asflown.link.base import Endpoint
 from asflown.record.manifest import VehicleRecord
 
+
 class Vehicle(Protocol):
     """A vehicle that can be flown once. `endpoint` carries its MAVLink."""
 
@@ -21,7 +22,10 @@ class Vehicle(Protocol):
         """Powers up: from now on it acts by the clock it was given. Raises VehicleProblem."""
 
     def drain_truth(self) -> bytes:
-        """Rows of float64 in the order of record.truth.TRUTH_COLUMNS since the last call; empty where truth is not known."""
+        """Rows of float64 in the order of record.truth.TRUTH_COLUMNS since the last call.
+
+        Empty where truth is not known.
+        """
 
     def drain_state(self) -> bytes:
         """The unquantised plant state at each step since the last call, for the digest; empty if there is none."""

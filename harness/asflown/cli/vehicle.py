@@ -1,0 +1,164 @@
+"""`asflown vehicle`: lists vehicles, and serves a built-in one in real time to any MAVLink client."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from asflown.cli.parsing import SubParsers
+    from asflown.scenario.model import Conditions, Start, VehicleFile
+
+LIST_DESCRIPTION = """\
+Lists the vehicles that can be named on the command line: the built-in ones, and vehicle files in the folder and
+in its folder `vehicles`.
+"""
+
+SERVE_DESCRIPTION = """\
+Serves a built-in vehicle in real time, so that any MAVLink client can fly it: a script started by hand, a ground
+station, a program in another language. It flies until Ctrl-C.
+"""
+
+SERVE_EXAMPLES = """\
+examples:
+  asflown vehicle serve palm80 --listen udp-listen://127.0.0.1:14540   clients dial this port
+  asflown vehicle serve palm80 --listen udp://127.0.0.1:14550          the vehicle dials a client's port
+  asflown vehicle serve field1400 --listen pty:///tmp/field1400        a serial port at that path
+  asflown vehicle serve palm80 --listen tcp-listen://127.0.0.1:5790 --wind "6 m/s" --wind-from "240 deg"
+
+Whoever reaches the link flies the vehicle: MAVLink asks nobody who they are. Without a host a link stays on
+this machine.
+"""
+
+DEFAULT_LISTEN = "udp-listen://127.0.0.1:14540"
+
+
+def add_parser(commands: SubParsers) -> None:
+    """Adds `vehicle` to the command."""
+    parser = commands.add_parser(
+        "vehicle", help="list vehicles, or serve one to any client", allow_abbrev=False
+    )
+    subcommands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_list(subcommands)
+    _add_serve(subcommands)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Lists or serves; returns the exit code."""
+    return int(options.run(options))
+
+
+def run_list(options: argparse.Namespace) -> int:
+    """Prints one line for each vehicle. Raises FileProblem for a vehicle file that is wrong."""
+    from asflown.scenario.vehicle_file import known_vehicles, load_vehicle
+
+    vehicles = [load_vehicle(name, options.folder) for name in known_vehicles(options.folder)]
+    width = max(len(vehicle.name) for vehicle in vehicles)
+    for vehicle in vehicles:
+        print(f"{vehicle.name:{width}}  {_says(vehicle)}")
+    return 0
+
+
+def run_serve(options: argparse.Namespace) -> int:
+    """Serves until Ctrl-C or SIGTERM. Raises what `vehicle.serve.serve` raises."""
+    from asflown.scenario.vehicle_file import load_vehicle
+    from asflown.vehicle.serve import Service, serve
+
+    vehicle = load_vehicle(options.name)
+    if options.release is not None:
+        vehicle = vehicle.model_copy(update={"release": options.release})
+    start, conditions = _start(options), _conditions(options)
+    service = Service(vehicle, options.listen, start, conditions, options.seed)
+
+    def on_ready(link: str) -> None:
+        print(f"{vehicle.name} ({_says(vehicle)}) is served at {link}; Ctrl-C ends it", flush=True)
+
+    return 128 + serve(service, on_ready)
+
+
+def _add_list(subcommands: SubParsers) -> None:
+    parser = subcommands.add_parser(
+        "list", help="the vehicles that can be named", description=LIST_DESCRIPTION, allow_abbrev=False
+    )
+    parser.add_argument(
+        "folder", nargs="?", type=Path, default=Path(), metavar="FOLDER", help="where to look (here)"
+    )
+    parser.set_defaults(run=run_list)
+
+
+def _add_serve(subcommands: SubParsers) -> None:
+    parser = subcommands.add_parser(
+        "serve",
+        help="serve a built-in vehicle in real time",
+        description=SERVE_DESCRIPTION,
+        epilog=SERVE_EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    add = parser.add_argument
+    add("name", metavar="NAME", help="palm80, field1400, palm80@r1, or a vehicle file")
+    add("--listen", default=DEFAULT_LISTEN, metavar="URL", help=f"the link to serve it on ({DEFAULT_LISTEN})")
+    add("--heading", type=_angle, metavar="ANGLE", help='heading before take-off, as "30 deg"')
+    add("--battery", type=_share, metavar="SHARE", help='charge at the start, as "80 %%"')
+    add("--wind", type=_speed, metavar="SPEED", help='steady wind at 6 m, as "3 m/s"')
+    add("--wind-from", type=_angle, metavar="ANGLE", help='where it comes from, as "240 deg"')
+    add("--turbulence", choices=("none", "light", "moderate", "severe"), default="none", help="gusts")
+    add("--seed", type=_seed, default=1, metavar="N", help="what noise and gusts are drawn from (1)")
+    add("--release", metavar="NAME", help="release of the flight controller, instead of the vehicle's own")
+    parser.set_defaults(run=run_serve)
+
+
+def _says(vehicle: VehicleFile) -> str:
+    if vehicle.kind == "built-in":
+        same = vehicle.airframe == vehicle.name
+        return f"built-in, {'' if same else f'airframe {vehicle.airframe}, '}release {vehicle.release}"
+    return f"{vehicle.kind}, {vehicle.link or 'no link'}"
+
+
+def _start(options: argparse.Namespace) -> Start:
+    from asflown.scenario.model import Start
+
+    given = {"heading_rad": options.heading, "battery": options.battery}
+    return Start(**{name: value for name, value in given.items() if value is not None})
+
+
+def _conditions(options: argparse.Namespace) -> Conditions:
+    from asflown.scenario.model import Conditions, Wind
+
+    wind = Wind(
+        speed_m_s=options.wind or 0.0, from_rad=options.wind_from or 0.0, turbulence=options.turbulence
+    )
+    return Conditions(wind=wind)
+
+
+def _quantity(text: str, dimension_name: str, low: float, high: float) -> float:
+    from asflown.errors import QuantityProblem
+    from asflown.units import Dimension, parse_quantity
+
+    try:
+        value = parse_quantity(text, Dimension[dimension_name])
+    except QuantityProblem as problem:
+        raise argparse.ArgumentTypeError(str(problem)) from problem
+    if not low <= value <= high:
+        raise argparse.ArgumentTypeError(f"`{text}` is out of range")
+    return value
+
+
+def _angle(text: str) -> float:
+    return _quantity(text, "ANGLE", -math.tau, math.tau)
+
+
+def _speed(text: str) -> float:
+    return _quantity(text, "SPEED", 0.0, 40.0)
+
+
+def _share(text: str) -> float:
+    return _quantity(text, "SHARE", 0.0, 1.0)
+
+
+def _seed(text: str) -> int:
+    if not text.isdecimal() or int(text) >= 2**63:
+        raise argparse.ArgumentTypeError(f"`{text}` is not a whole number from 0 to 2^63 - 1")
+    return int(text)
