@@ -3,7 +3,7 @@
     AsflownError
     ├── UsageError               exit 2: the command, a file or a folder given by the user
     │   ├── FileProblem          a scenario or vehicle file: file:line:column, what, what instead
-    │   │   └── FileProblems     several of them in one file
+    │   │   └── FileProblems     several of them together
     │   ├── QuantityProblem      a text that is no quantity of the wanted kind
     │   ├── LegProblem           a leg of the expected path that cannot be flown as written
     │   ├── FormulaProblem       a rule's text that cannot be understood
@@ -90,18 +90,18 @@ class FileProblem(UsageError):
 
 
 class FileProblems(FileProblem):
-    """One file has several problems; `each` holds all of them, the text shows the first ten."""
+    """Several problems of files: `problems` holds all of them, the text shows the first ten."""
 
     SHOWN = 10
 
-    def __init__(self, each: tuple[FileProblem, ...]) -> None:
-        first = each[0]
+    def __init__(self, problems: tuple[FileProblem, ...]) -> None:
+        first = problems[0]
         super().__init__(first.where, first.problem, first.remedy)
-        self.args, self.each = (each,), each
+        self.args, self.problems = (problems,), problems
 
     def __str__(self) -> str:
-        lines = [str(problem) for problem in self.each[: self.SHOWN]]
-        hidden = len(self.each) - len(lines)
+        lines = [str(problem) for problem in self.problems[: self.SHOWN]]
+        hidden = len(self.problems) - len(lines)
         return "\n".join([*lines, f"... and {hidden} more"] if hidden else lines)
 
 

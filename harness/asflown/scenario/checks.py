@@ -77,22 +77,40 @@ def _near_file(subject: Subject, argument: str) -> str:
 
 
 def _placeholders(subject: Subject) -> Iterator[FileProblem]:
-    found: set[str] = set()
-    for keys, command in _programs(subject):
-        for index, argument in enumerate(command):
-            for name in _PLACEHOLDER.findall(argument):
-                found.add(name)
-                near = None if name in PLACEHOLDERS else nearest(name, PLACEHOLDERS)
-                if near is not None:
-                    remedy = f"Did you mean `{{{near}}}`?"
-                    yield subject.problem((*keys, index), f"`{{{name}}}` is not filled in", remedy)
+    misspelt = list(_misspelt_placeholders(subject))
+    yield from misspelt
     script = subject.scenario.script
-    if script.listens is None and script.dials is None and not found & {"link", "host", "port"}:
+    told = {
+        name
+        for _, command in _programs(subject)
+        for argument in command
+        for name in _placeholders_in(argument)
+    }
+    if (
+        script.listens is None
+        and script.dials is None
+        and not misspelt
+        and not told & {"link", "host", "port"}
+    ):
         yield subject.problem(
             ("script", "run"),
             "nothing tells the script where its vehicle is",
             'Add "{link}" to `run`, or name the script\'s own port with `listens` or `dials`',
         )
+
+
+def _misspelt_placeholders(subject: Subject) -> Iterator[FileProblem]:
+    for keys, command in _programs(subject):
+        for index, argument in enumerate(command):
+            for name in _placeholders_in(argument):
+                near = None if name in PLACEHOLDERS else nearest(name, PLACEHOLDERS)
+                if near is not None:
+                    remedy = f"Did you mean `{{{near}}}`?"
+                    yield subject.problem((*keys, index), f"`{{{name}}}` is not filled in", remedy)
+
+
+def _placeholders_in(argument: str) -> list[str]:
+    return _PLACEHOLDER.findall(argument)
 
 
 def _script_port(subject: Subject) -> Iterator[FileProblem]:
@@ -121,16 +139,27 @@ def _path(subject: Subject) -> Iterator[FileProblem]:
     except LegProblem as problem:
         yield subject.problem(("expect", "path", "legs", problem.leg - 1), problem.problem, problem.remedy)
         return
+    yield from _within_the_guard(subject, legs)
+
+
+def _within_the_guard(subject: Subject, legs: tuple[PathLeg, ...]) -> Iterator[FileProblem]:
+    """The first leg that the guard would not allow, for each of its limits."""
     guard = subject.scenario.guard
-    for leg in legs:
-        keys = ("expect", "path", "legs", leg.index - 1)
-        height_m, distance_m = _farthest(leg)
+    reached = [(leg, *_farthest(leg)) for leg in legs]
+    for leg, height_m, _ in reached:
         if guard.height_m is not None and height_m > guard.height_m:
             words = f"{leg.name} is above the guard's height of {guard.height_m:g} m"
-            yield subject.problem(keys, words, "Raise `guard.height`, or fly lower")
+            yield subject.problem(_keys_of(leg), words, "Raise `guard.height`, or fly lower")
+            break
+    for leg, _, distance_m in reached:
         if guard.distance_m is not None and distance_m > guard.distance_m:
             words = f"{leg.name} is beyond the guard's distance of {guard.distance_m:g} m"
-            yield subject.problem(keys, words, "Raise `guard.distance`, or stay nearer")
+            yield subject.problem(_keys_of(leg), words, "Raise `guard.distance`, or stay nearer")
+            break
+
+
+def _keys_of(leg: PathLeg) -> tuple[Key, ...]:
+    return "expect", "path", "legs", leg.index - 1
 
 
 def _legs(subject: Subject) -> tuple[PathLeg, ...]:
@@ -201,8 +230,8 @@ def _vehicle(subject: Subject) -> Iterator[FileProblem]:
         return
     try:
         load_vehicle(name, subject.folder)
-    except FileProblems as problems:
-        yield from problems.each
+    except FileProblems as several:
+        yield from several.problems
     except FileProblem as problem:
         yield problem
     except UsageError as problem:

@@ -18,7 +18,6 @@ from asflown.scenario.limits import convert_limits
 from asflown.scenario.model import Scenario
 from asflown.scenario.places import Key, find, nearest
 from asflown.scenario.reading import gathered, plain_mapping, validated
-from asflown.scenario.translate import in_file_order
 from asflown.scenario.yaml_tree import Mapping, Node, Scalar, read_tree
 
 SUFFIX = ".scenario.yaml"
@@ -52,7 +51,7 @@ def load_scenario(file: Path) -> LoadedScenario:
         raise _no_such(file)
     root, chain = _read_chain(file, ())
     data = plain_mapping(root)
-    scenario = validated(Scenario, data, root, in_file_order(convert_limits(data, root)))
+    scenario = validated(Scenario, data, root, convert_limits(data, root))
     folder = file.resolve().parent
     problems = check(Subject(scenario, root, folder))
     if problems:
@@ -66,29 +65,37 @@ def find_scenarios(paths: Iterable[Path]) -> list[Path]:
     Files of one folder are sorted; hidden folders are passed over. Raises UsageError for a path that does not
     exist and for a folder without scenarios.
     """
+    return find_files(paths, (SUFFIX,))
+
+
+def find_files(paths: Iterable[Path], suffixes: tuple[str, ...]) -> list[Path]:
+    """As `find_scenarios`, for files in folders whose names end in one of `suffixes`."""
     found: dict[Path, Path] = {}
     for path in paths:
-        files = sorted(_below(path)) if path.is_dir() else [path]
         if not path.exists():
             raise _no_such(path)
+        files = sorted(_below(path, suffixes)) if path.is_dir() else [path]
         if not files:
-            raise UsageError(f"no scenario below {path}", f"A scenario's file name ends in {SUFFIX}")
+            raise UsageError(f"nothing to read below {path}", f"File names end in {' or '.join(suffixes)}")
         for file in files:
             found.setdefault(file.resolve(), file)
     return list(found.values())
 
 
-def _below(folder: Path) -> Iterator[Path]:
+def _below(folder: Path, suffixes: tuple[str, ...]) -> Iterator[Path]:
     for parent, folders, files in os.walk(folder):
         folders[:] = [name for name in folders if not name.startswith(".")]
-        yield from (Path(parent, name) for name in files if name.endswith(SUFFIX))
+        yield from (Path(parent, name) for name in files if name.endswith(suffixes))
 
 
 def _no_such(path: Path) -> UsageError:
-    neighbours = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
-    near = nearest(path.name, neighbours)
+    near = nearest(path.name, _names_beside(path))
     hint = f"Did you mean {path.parent / near}?" if near else "Check the path"
     return UsageError(f"there is no file or folder {path}", hint)
+
+
+def _names_beside(path: Path) -> set[str]:
+    return {entry.name for entry in path.parent.iterdir()} if path.parent.is_dir() else set()
 
 
 def _read_chain(file: Path, above: tuple[Path, ...]) -> tuple[Mapping, tuple[Path, ...]]:
@@ -110,7 +117,9 @@ def _extended(node: Node, chain: tuple[Path, ...]) -> Path:
         )
     base = chain[-1].parent / node.value
     if not base.is_file():
-        hint = _no_such(base).remedy
+        others = {name for name in _names_beside(base) if name.endswith(".yaml")} - {chain[-1].name}
+        near = nearest(base.name, others)
+        hint = f"Did you mean `{near}`?" if near else "The path is relative to the file it stands in"
         raise FileProblem(node.where, f"there is no file `{node.value}` to extend", hint)
     if base.resolve() in {file.resolve() for file in chain}:
         circle = " extends ".join(str(file) for file in (*chain, base))

@@ -125,13 +125,14 @@ class _Places:
     def _check(self, index: int, written_geodetic: bool) -> None:
         if written_geodetic == self._geodetic:
             return
-        if self._geodetic:
-            wanted = "latitude and longitude, such as `{latitude: 52.0 deg, longitude: 4.5 deg}`"
-        else:
-            wanted = "metres, such as `[8 m, 0 m, 3 m]`, or set `frame: geodetic`"
-        raise LegProblem(
-            index, f"a place in the frame `{self._frame}` is written otherwise", f"Write it in {wanted}"
+        written, remedy = (
+            "latitude and longitude",
+            "metres, such as `[8 m, 0 m, 3 m]`, or set `frame: geodetic`",
         )
+        if self._geodetic:
+            written, remedy = "metres", "degrees, such as `{latitude: 52.0 deg, longitude: 4.5 deg, up: 3 m}`"
+        problem = f"leg {index} is written in {written}, and the frame is `{self._frame}`"
+        raise LegProblem(index, problem, f"Write it in {remedy}")
 
 
 def _resolve(index: int, leg: Leg, here: Xyu, places: _Places) -> PathLeg:

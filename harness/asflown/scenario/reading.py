@@ -9,7 +9,7 @@ from typing import TypeVar, cast
 from pydantic import BaseModel, ValidationError
 
 from asflown.errors import FileProblem, FileProblems
-from asflown.scenario.translate import translate
+from asflown.scenario.translate import in_file_order, translate
 from asflown.scenario.yaml_tree import Mapping, Plain, plain
 from asflown.units import FROM_FILE
 
@@ -26,7 +26,7 @@ def validated(
 ) -> AnyModel:
     """`data`, the plain form of `root`, as `model`.
 
-    Raises FileProblem, or FileProblems when there are several; those found `already` come first.
+    Raises FileProblem, or FileProblems when there are several; those found `already` are among them.
     """
     try:
         # By way of JSON: there a list is a tuple, and nothing else passes for what it is not.
@@ -34,9 +34,9 @@ def validated(
             json.dumps(data), strict=True, context=FROM_FILE, by_alias=True, by_name=False
         )
     except ValidationError as error:
-        raise gathered((*already, *translate(error, root, model))) from error
+        raise gathered(in_file_order([*already, *translate(error, root, model)])) from error
     if already:
-        raise gathered(already)
+        raise gathered(in_file_order(already))
     return read
 
 

@@ -6,7 +6,7 @@ pydantic's own sentence, so that nothing is lost.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -14,7 +14,7 @@ from pydantic_core import ErrorDetails
 from asflown.errors import FileProblem
 from asflown.scenario import yaml_tree
 from asflown.scenario.outline import Outline
-from asflown.scenario.places import NAME_OF_KEY, Place, find, meant, nearest
+from asflown.scenario.places import NAME_OF_KEY, Place, find, meant, nearest, show
 from asflown.scenario.yaml_tree import Mapping, Scalar
 from asflown.units import UNITS, split_quantity
 
@@ -30,13 +30,14 @@ def translate(error: ValidationError, root: Mapping, model: type[BaseModel]) -> 
     problems = {
         str(problem): problem for problem in (_translate(each, root, outline) for each in error.errors())
     }
-    return in_file_order(list(problems.values()))
+    return in_file_order(problems.values())
 
 
-def in_file_order(problems: list[FileProblem]) -> tuple[FileProblem, ...]:
+def in_file_order(problems: Iterable[FileProblem]) -> tuple[FileProblem, ...]:
     """The problems sorted by file and place; those of the file named first stay first."""
-    files = list(dict.fromkeys(problem.where.file for problem in problems))
-    return tuple(sorted(problems, key=lambda p: (files.index(p.where.file), p.where.line, p.where.column)))
+    listed = list(problems)
+    files = list(dict.fromkeys(problem.where.file for problem in listed))
+    return tuple(sorted(listed, key=lambda p: (files.index(p.where.file), p.where.line, p.where.column)))
 
 
 def _translate(details: ErrorDetails, root: Mapping, outline: Outline) -> FileProblem:
@@ -59,9 +60,10 @@ def _unknown_key(details: ErrorDetails, place: Place, outline: Outline) -> _Told
 
 def _missing(details: ErrorDetails, place: Place, outline: Outline) -> _Told:
     if isinstance(place.inside, yaml_tree.Sequence):
-        return f"`{place.shown()}` has too few entries", f"Give {outline.length(details['loc'][:-1])}"
+        written = f"{place.name}: {show(place.inside)}"
+        return f"`{written}` has too few entries", f"Give {outline.length(details['loc'][:-1])}"
     key = str(details["loc"][-1])
-    parent = ".".join(str(part) for part in details["loc"][:-1] if isinstance(part, str))
+    parent = ".".join(part for part in details["loc"][:-1] if isinstance(part, str) and part[:1] != "~")
     of = f" in `{parent}`" if parent else ""
     return f"the key `{key}` is missing{of}", f"Add `{key}: ...`"
 
@@ -146,10 +148,7 @@ def _mapping(details: ErrorDetails, place: Place, outline: Outline) -> _Told:
 
 
 def _list(_: ErrorDetails, place: Place, __: Outline) -> _Told:
-    return (
-        f"`{place.shown()}` must be a list",
-        f"Write it in brackets: `[{place.shown().partition(': ')[2]}]`",
-    )
+    return f"`{place.shown()}` must be a list", f"Write `{place.name}: [...]` with commas between its entries"
 
 
 def _other(details: ErrorDetails, place: Place, _: Outline) -> _Told:

@@ -52,12 +52,14 @@ def read_vehicle(file: Path) -> VehicleFile:
     """The vehicle file at `file`; raises as `load_vehicle` does."""
     root = read_tree(file)
     vehicle = validated(VehicleFile, plain_mapping(root), root)
-    problems = in_file_order(
-        [*_foreign_keys(vehicle, root), *_missing_keys(vehicle, root), *_links(vehicle, root)]
-    )
+    looks = (_foreign_keys, _missing_keys, _links, _parameter_file)
+    problems = in_file_order([problem for look in looks for problem in look(vehicle, root)])
     if problems:
         raise gathered(problems)
-    return vehicle
+    if vehicle.parameters.expect is None:
+        return vehicle
+    expect = str((file.parent / vehicle.parameters.expect).resolve())
+    return vehicle.model_copy(update={"parameters": Parameters(expect=expect)})
 
 
 def known_vehicles(folder: Path) -> list[str]:

@@ -25,7 +25,7 @@ MOST_NODES = 20_000
 Value: TypeAlias = str | int | float | bool | None
 
 _INTEGER = re.compile(r"[-+]?[0-9]{1,18}")
-_FLOAT = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?")
+_FLOAT = re.compile(r"[-+]?(?:\.[0-9]{1,18}|[0-9]{1,18}(?:\.[0-9]{0,18})?)(?:[eE][-+]?[0-9]{1,3})?")
 _WORDS: dict[str, Value] = {
     **dict.fromkeys(("", "~", "null", "Null", "NULL"), None),
     **dict.fromkeys(("true", "True", "TRUE"), True),
@@ -88,10 +88,7 @@ def read_tree(file: Path) -> Mapping:
         raise _not_yaml(file, error) from error
     except yaml.reader.ReaderError as error:
         where = _position_at(file, text, error.position)
-        character = (
-            f"U+{ord(error.character):04X}" if isinstance(error.character, str) else repr(error.character)
-        )
-        raise FileProblem(where, f"the character {character} may not stand in a file", "Remove it") from error
+        raise FileProblem(where, _forbidden(error.character), "Remove it") from error
     if not isinstance(root, Mapping):
         raise FileProblem(
             root.where, "the file holds no mapping", "Write `key: value` lines, from `asflown: 1` on"

@@ -125,15 +125,15 @@ BAD = {
         [CLIMB, {"line": {"to": ["8 m", "0 m", "3 m"]}}],
         "geodetic",
         (
-            "a place in the frame `geodetic` is written otherwise. "
-            "Write it in latitude and longitude, such as `{latitude: 52.0 deg, longitude: 4.5 deg}`"
+            "leg 2 is written in metres, and the frame is `geodetic`. "
+            "Write it in degrees, such as `{latitude: 52.0 deg, longitude: 4.5 deg, up: 3 m}`"
         ),
     ),
     "geodetic in metres": (
         [CLIMB, {"line": {"to": {"latitude": "52 deg", "longitude": "4.5 deg", "up": "3 m"}}}],
         "north-east",
         (
-            "a place in the frame `north-east` is written otherwise. "
+            "leg 2 is written in latitude and longitude, and the frame is `north-east`. "
             "Write it in metres, such as `[8 m, 0 m, 3 m]`, or set `frame: geodetic`"
         ),
     ),

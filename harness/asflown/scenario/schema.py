@@ -1,0 +1,77 @@
+"""JSON Schemas of the two kinds of file, for editors and other programs.
+
+They describe the form of a file as it is written: quantities are text with a pattern, keys are those of the file.
+What the form cannot say (a script exists, units belong together) only `asflown check` tells.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from asflown.scenario.measure_names import MEASURES
+from asflown.scenario.model import Scenario, VehicleFile
+from asflown.units import json_pattern
+
+FileKind = Literal["scenario", "vehicle"]
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+_NUMBER_KEYS = ("gt", "ge", "lt", "le", "minimum", "maximum", "exclusiveMinimum", "exclusiveMaximum")
+
+
+def json_schema(kind: FileKind) -> dict[str, Any]:
+    """The schema of a scenario file or of a vehicle file, as plain data."""
+    model = Scenario if kind == "scenario" else VehicleFile
+    schema: dict[str, Any] = {"$schema": DIALECT, **_cleaned(model.model_json_schema(by_alias=True))}
+    if kind == "scenario":
+        schema["properties"]["extends"] = {
+            "type": "string",
+            "description": "another file that this one is laid on",
+        }
+        del schema["required"]  # what is missing may stand in the extended file
+        schema["anyOf"] = [{"required": ["extends"]}, {"required": ["asflown", "name", "script", "expect"]}]
+        _limits_by_measure(schema)
+    return schema
+
+
+def _cleaned(part: Any) -> Any:
+    """Defaults are in SI, which a file may not write; bounds of numbers mean nothing for text."""
+    if isinstance(part, list):
+        return [_cleaned(entry) for entry in part]
+    if not isinstance(part, dict):
+        return part
+    drop = {"default", "title"} | (set(_NUMBER_KEYS) if part.get("type") == "string" else set())
+    if "properties" in part:
+        properties = {key: _cleaned(entry) for key, entry in part["properties"].items()}
+        return {
+            **{k: _cleaned(v) for k, v in part.items() if k not in drop | {"properties"}},
+            "properties": properties,
+        }
+    return {key: _cleaned(entry) for key, entry in part.items() if key not in drop}
+
+
+def _limits_by_measure(schema: dict[str, Any]) -> None:
+    """Each measure has limits in its own units, and there are no other measures."""
+    definitions = schema["$defs"]
+    del definitions["Limit"]
+    definitions["Expect"]["properties"]["measures"] = {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {name: _limit(name) for name in MEASURES},
+    }
+
+
+def _limit(name: str) -> dict[str, Any]:
+    measure = MEASURES[name]
+    quantity = {
+        "type": "string",
+        "pattern": json_pattern(measure.dimension),
+        "examples": [measure.dimension.example],
+    }
+    ends = {"type": "array", "prefixItems": [quantity, quantity], "minItems": 2, "maxItems": 2}
+    return {
+        "type": "object",
+        "description": measure.describes,
+        "additionalProperties": False,
+        "properties": {"at_most": quantity, "at_least": quantity, "between": ends, "scale": quantity},
+        "oneOf": [{"required": ["at_most"]}, {"required": ["at_least"]}, {"required": ["between"]}],
+    }
