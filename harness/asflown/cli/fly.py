@@ -1,0 +1,90 @@
+"""`asflown fly`: flies scenarios, grades the flights, and reports."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from asflown.cli.parsing import SubParsers
+
+DESCRIPTION = """\
+Flies each scenario with its own script, compares what was flown with what the scenario expects, and ends with
+an exit code that says whether that will do. Scripts run unmodified, as processes of their own.
+"""
+
+EXAMPLES = """\
+examples:
+  asflown fly scenarios/nest_boxes                      one demo, as its file says
+  asflown fly scenarios --workers 2 --junit report.xml  all of them, two at a time, for a CI server
+  asflown fly my.scenario.yaml --flights 3 --seed 7     seeds 7, 8 and 9
+  asflown fly my.scenario.yaml --prove                  does the same flight give the same bytes?
+"""
+
+
+def add_parser(commands: SubParsers) -> None:
+    """Adds `fly` to the command."""
+    parser = commands.add_parser(
+        "fly",
+        help="fly scenarios and grade the flights",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    add = parser.add_argument
+    add(
+        "paths",
+        nargs="+",
+        type=Path,
+        metavar="PATH",
+        help="a *.scenario.yaml file, or a folder with some below",
+    )
+    add(
+        "--vehicle", metavar="NAME", help="palm80, field1400 or a vehicle file, instead of the scenario's own"
+    )
+    add("--flights", type=_count, metavar="N", help="flights of each scenario, with seeds that count up")
+    add("--seed", type=_seed, metavar="N", help="the first flight's seed")
+    add("--workers", type=_count, default=1, metavar="N", help="flights at the same time, each in a process")
+    add(
+        "--clock",
+        choices=("any", "lockstep", "paced"),
+        default="any",
+        help="virtual time, wall time, or what the scenario says (any, the default)",
+    )
+    add("--prove", action="store_true", help="fly the first seed twice and compare every byte")
+    add("--junit", type=Path, metavar="FILE", help="write a JUnit report, replaced as results come in")
+    add("--json", type=Path, metavar="FILE", help="write every number as JSON")
+    add("--keep", type=Path, metavar="DIR", help="where flight folders go (.asflown/flights)")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Flies what was asked for; returns the exit code."""
+    from asflown.cli.flights import FlyRequest, fly_all
+
+    return fly_all(
+        FlyRequest(
+            paths=tuple(options.paths),
+            vehicle=options.vehicle,
+            flights=options.flights,
+            seed=options.seed,
+            workers=options.workers,
+            clock=options.clock,
+            prove=options.prove,
+            junit=options.junit,
+            json=options.json,
+            keep=options.keep,
+        )
+    )
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number from 1 up")
+    return int(text)
+
+
+def _seed(text: str) -> int:
+    if not text.isdecimal() or int(text) >= 2**63:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number from 0 to 2^63 - 1")
+    return int(text)

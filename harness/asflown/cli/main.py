@@ -1,0 +1,122 @@
+"""The command `asflown`: finds the subcommand, runs it, and turns whatever happens into an exit code.
+
+A user's mistake is one message on standard error; a traceback goes into a file, and only for a fault of asflown
+itself. Nothing heavy is imported before a subcommand runs, so that help is quick.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from types import FrameType
+from typing import NoReturn
+
+import asflown
+from asflown.cli import check, fly, vehicle
+from asflown.cli.faults import keep_traceback
+from asflown.errors import AsflownError, ExitCode, FileProblem
+
+COMMANDS = (fly, check, vehicle)
+"""The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
+
+BROKEN_PIPE = 128 + signal.SIGPIPE
+"""Nobody reads what is printed any more: the exit code that a shell gives to other filters, too."""
+
+DESCRIPTION = """\
+Fly a script that flies a small autonomous vehicle, compare the path it flew with the path that was
+planned, and say with margins whether that will do.
+"""
+
+EXAMPLES = """\
+examples:
+  asflown check scenarios                      are the scenario files right? flies nothing
+  asflown fly scenarios/nest_boxes             fly a demo and grade it
+  asflown fly scenarios --junit report.xml     everything below a folder, with a report for CI
+  asflown grade .asflown/flights/*             grade recorded flights again
+  asflown vehicle serve palm80 --listen udp-listen://127.0.0.1:14540
+                                               a simulated vehicle for any MAVLink client
+
+exit codes:
+  0 all passed            1 something failed       2 usage or file error
+  3 could not be flown    4 inconclusive           5 a fault of asflown itself
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of the whole command."""
+    parser = argparse.ArgumentParser(
+        prog="asflown",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"asflown {asflown.__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for module in COMMANDS:
+        module.add_parser(commands)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs the command line (without the program's name) and returns its exit code."""
+    options = build_parser().parse_args(arguments)
+    return run_guarded(lambda: int(options.run(options)))
+
+
+def run_guarded(command: Callable[[], int]) -> int:
+    """Runs a command; every exception becomes a message and an exit code, SIGTERM the orderly end of a run."""
+    before = {signal.SIGTERM: signal.signal(signal.SIGTERM, _end_in_order)}
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # it is under nohup
+        before[signal.SIGHUP] = signal.signal(signal.SIGHUP, _as_terminated)
+    try:
+        return _translated(command)
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _translated(command: Callable[[], int]) -> int:
+    try:
+        code = command()
+        sys.stdout.flush()
+    except AsflownError as error:
+        _say(str(error) if isinstance(error, FileProblem) else f"asflown: {error}")
+        return error.exit_code
+    except KeyboardInterrupt:
+        _say("asflown: interrupted")
+        return ExitCode.INTERRUPTED
+    except BrokenPipeError:
+        _discard_output()
+        return BROKEN_PIPE
+    except Exception as error:  # noqa: BLE001  the last resort: nothing else may reach a user
+        problem, remedy = keep_traceback(error)
+        _say(f"asflown: {problem}. {remedy}")
+        return ExitCode.FAULT
+    return code
+
+
+def _end_in_order(_number: int, _frame: FrameType | None) -> NoReturn:
+    """SIGTERM unwinds the stack like any exception, so that captures are closed on the way out."""
+    sys.exit(ExitCode.TERMINATED)
+
+
+def _as_terminated(_number: int, _frame: FrameType | None) -> None:
+    """A terminal that was closed ends a flight as SIGTERM does, whoever handles that just now."""
+    os.kill(os.getpid(), signal.SIGTERM)
+
+
+def _say(text: str) -> None:
+    with contextlib.suppress(OSError):  # nobody may be listening; the exit code still tells
+        print(text, file=sys.stderr, flush=True)
+
+
+def _discard_output() -> None:
+    """Lets the interpreter flush its buffers into nothing when it ends, instead of complaining."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
