@@ -147,7 +147,7 @@ def test_loss_is_counted_from_gaps_modulo_256() -> None:
 
 def test_air_time_at_57600_baud() -> None:
     """OC-MAV-28 (ten bits a byte): 3.646 ms for a HEARTBEAT, 11.285 ms for a set-point, 22.6 % for 20 a second."""
-    rate = load_profile("wired-serial").down.rate_bytes_per_s
+    rate = load_profile("wired-serial").down_lane.rate_bytes_per_s
     assert rate == 5760
     set_point = with_flags(Sender().set_point(8.0), 0, 143)
     uncut = set_point[:-2].ljust(63, b"\x00")

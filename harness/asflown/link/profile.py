@@ -1,6 +1,6 @@
 """Radio profiles: what an emulated radio does to frames, from a YAML file.
 
-A file says the same for both directions, or `up` and `down` apart, and every number with a dimension carries its
+A file says `both` for the two directions alike, or `up` and `down` apart; every number with a dimension carries its
 unit. The profiles that come with asflown are read by their names.
 
 Half-duplex turn-around, bit errors and RADIO_STATUS have no keys yet: a file that asks for them is refused.
@@ -13,42 +13,35 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import yaml
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    ValidationError,
-    ValidationInfo,
-    model_validator,
-)
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from asflown import units
-from asflown.errors import UsageError
+from asflown.errors import FileProblem, UsageError
+from asflown.scenario.reading import plain_mapping, validated
+from asflown.scenario.yaml_tree import read_tree
 
-_LARGEST_FILE_BYTES = 65_536
 _SUFFIX = ".yaml"
 
 
-def _whole_number_of(symbol: str) -> BeforeValidator:
+def _whole_number_of(symbol: str, least: int, most: int) -> BeforeValidator:
     def read(value: Any, info: ValidationInfo) -> Any:
         if isinstance(value, int) and not (info.context or {}).get("from_file"):
             return value
         number, unit = units.split_quantity(str(value)) or ("", "")
-        if unit != symbol or not number.isdecimal():
-            context = {"value": str(value), "symbol": symbol}
-            raise PydanticCustomError(
-                "bytes", "`{value}` is not a whole number of {symbol}. Write it like `1000 {symbol}`", context
-            )
+        if unit != symbol or not number.isdecimal() or not least <= int(number) <= most:
+            told = {
+                "fault": f"is not a whole number of {symbol} from {least} to {most}",
+                "remedy": f"Write it like `1000 {symbol}`",
+            }
+            raise PydanticCustomError("quantity", "{fault}. {remedy}", told)
         return int(number)
 
     return BeforeValidator(read)
 
 
-ByteCount = Annotated[int, _whole_number_of("B"), Field(ge=0, le=10_000_000)]
-ByteRate = Annotated[int, _whole_number_of("B/s"), Field(ge=10, le=1_000_000_000)]
+ByteCount = Annotated[int, _whole_number_of("B", 0, 10_000_000)]
+ByteRate = Annotated[int, _whole_number_of("B/s", 10, 1_000_000_000)]
 
 
 class _Model(BaseModel):
@@ -88,25 +81,24 @@ class LaneProfile(_Model):
 
 
 class RadioProfile(_Model):
-    """What a radio does in both directions."""
+    """What a radio does: `up` is from the ground to the vehicle, `both` stands for up and down alike."""
 
     asflown: Literal[1] = 1
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$")
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$", description="small letters, digits and dashes")
     summary: str = ""
-    up: LaneProfile = LaneProfile()
-    """From the ground to the vehicle."""
-    down: LaneProfile = LaneProfile()
+    both: LaneProfile | None = None
+    up: LaneProfile | None = None
+    down: LaneProfile | None = None
 
-    @model_validator(mode="before")
-    @classmethod
-    def _spread(cls, data: Any) -> Any:
-        """`both` stands for `up` and `down` alike."""
-        if not isinstance(data, dict) or "both" not in data:
-            return data
-        if "up" in data or "down" in data:
-            raise PydanticCustomError("both", "`both` excludes `up` and `down`. Write one or the other")
-        rest = {key: value for key, value in data.items() if key != "both"}
-        return {**rest, "up": data["both"], "down": data["both"]}
+    @property
+    def up_lane(self) -> LaneProfile:
+        """What happens to frames on their way to the vehicle."""
+        return self.up or self.both or LaneProfile()
+
+    @property
+    def down_lane(self) -> LaneProfile:
+        """What happens to frames of the vehicle."""
+        return self.down or self.both or LaneProfile()
 
 
 def profile_names() -> tuple[str, ...]:
@@ -118,10 +110,10 @@ def profile_names() -> tuple[str, ...]:
 def load_profile(name_or_path: str) -> RadioProfile:
     """The profile of that name, or in the file at that path (anything with a slash or ending in .yaml).
 
-    Raises UsageError: no such name or file, or what is wrong in it.
+    Raises UsageError when there is none, FileProblem (FileProblems for several) for what is wrong in it.
     """
     if "/" in name_or_path or name_or_path.endswith(_SUFFIX):
-        return _read(Path(name_or_path))
+        return read_profile(Path(name_or_path))
     known = profile_names()
     if name_or_path not in known:
         near = difflib.get_close_matches(name_or_path, known, n=1)
@@ -133,30 +125,16 @@ def load_profile(name_or_path: str) -> RadioProfile:
     with resources.as_file(
         resources.files("asflown.link").joinpath("profiles", name_or_path + _SUFFIX)
     ) as file:
-        return _read(file)
+        return read_profile(file)
 
 
-def _read(path: Path) -> RadioProfile:
-    try:
-        text = path.read_text(encoding="utf-8")
-        if len(text) > _LARGEST_FILE_BYTES:
-            raise UsageError(f"radio profile {path} is larger than {_LARGEST_FILE_BYTES} bytes", "Is it one?")
-        return RadioProfile.model_validate(yaml.safe_load(text), context=units.FROM_FILE)
-    except OSError as error:
-        raise UsageError(
-            f"radio profile {path} cannot be read: {error.strerror}", "Check the path"
-        ) from error
-    except (yaml.YAMLError, UnicodeDecodeError, RecursionError) as error:
-        raise UsageError(f"radio profile {path} is not YAML: {_one_line(error)}", "Mend the file") from error
-    except ValidationError as error:
-        raise UsageError(f"radio profile {path}: {_first_fault(error)}", "Mend the file") from error
-
-
-def _one_line(error: Exception) -> str:
-    return " ".join(str(error).split())
-
-
-def _first_fault(error: ValidationError) -> str:
-    fault = error.errors(include_url=False)[0]
-    key = ".".join(str(part) for part in fault["loc"])
-    return f"{key}: {fault['msg']}" if key else fault["msg"]
+def read_profile(file: Path) -> RadioProfile:
+    """The profile in `file`; raises as `load_profile` does."""
+    root = read_tree(file)
+    profile = validated(RadioProfile, plain_mapping(root), root)
+    for key in ("up", "down"):
+        if key in root.entries and "both" in root.entries:
+            raise FileProblem(
+                root.key_positions[key], f"`{key}` beside `both`", "Write `both`, or `up` and `down`"
+            )
+    return profile

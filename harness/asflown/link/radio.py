@@ -155,8 +155,8 @@ class Radio:
         """`up` and `down` are generators of the flight's seed, one for each lane and nothing else."""
         self.profile = profile
         self._shadows: list[tuple[int, int | None]] = []
-        self.up = Lane(profile.up, clock, up, self._in_shadow)
-        self.down = Lane(profile.down, clock, down, self._in_shadow)
+        self.up = Lane(profile.up_lane, clock, up, self._in_shadow)
+        self.down = Lane(profile.down_lane, clock, down, self._in_shadow)
 
     def shadow(self, from_us: int, until_us: int | None = None) -> None:
         """Loses all that leaves, either way, from one flight time up to another, or for good."""
