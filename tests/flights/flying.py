@@ -87,7 +87,8 @@ def write_scenario(
     (folder / "script.py").write_text(script, encoding="utf-8")
     file = folder / f"{name}.scenario.yaml"
     file.write_text(
-        SCENARIO.format(name=name, time_limit=time_limit, script_more=script_more, more=more), encoding="utf-8"
+        SCENARIO.format(name=name, time_limit=time_limit, script_more=script_more, more=more),
+        encoding="utf-8",
     )
     return file
 

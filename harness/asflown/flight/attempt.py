@@ -182,9 +182,11 @@ class Attempt:
         limit_us = script.started_us + round(self._scenario.script.time_limit_s * 1e6)
         while not runner.ended.done():
             if clock.now_us() >= limit_us:
-                return self._stop_script("time-limit", "time-limit")
+                self._stop_script("time-limit", "time-limit")
+                return None
             if self._too_much_output():
-                return self._stop_script("killed", "output-flood")
+                self._stop_script("killed", "output-flood")
+                return None
             self._check_vehicle()
             await self._sleep_or_end(min(limit_us, clock.now_us() + LOOK_INTERVAL_US), runner)
         ending = runner.ended.result()

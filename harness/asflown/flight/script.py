@@ -6,7 +6,6 @@ import asyncio
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
@@ -23,6 +22,8 @@ How = Literal["exited", "left", "stuck"]
 WATCHDOG_VARIABLE = "ASFLOWN_WATCHDOG_S"
 WATCHDOG_S = 60.0
 """Wall time that a held script may compute without waiting."""
+ENDING_S = 5.0
+"""Wall time that a process may take from closing its connection to its end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,7 @@ class HeldRunner:
     """A script in lockstep: started with the held clock in its path."""
 
     def __init__(self, clock: VirtualClock, launch: Launch, port: ModelledPort, compute_us: int) -> None:
-        self._launch = launch
+        self._launch, self._port = launch, port
         self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
         self._private = Path(tempfile.mkdtemp(prefix="asflown-"))  # the path of a socket must be short
         watchdog_s = float(os.environ.get(WATCHDOG_VARIABLE, WATCHDOG_S))
@@ -141,9 +142,12 @@ class HeldRunner:
         """Ends it."""
         code = None
         if self._process is not None:
-            if self.ended.done() and self.ended.result().how == "exited":
-                self._process.wait_ended(5)  # its connection ended: the process is about to
+            exited = self.ended.done() and self.ended.result().how == "exited"
+            if exited:
+                self._process.wait_ended(ENDING_S)  # its connection ended: the process is about to
             code = self._process.end(gently=False)
+            if not exited:
+                self._port.collect_rest()
         self._broker.close()
         shutil.rmtree(self._private, ignore_errors=True)
         return code
@@ -156,6 +160,3 @@ class HeldRunner:
 def _settle(ended: asyncio.Future[Ending], ending: Ending) -> None:
     if not ended.done():
         ended.set_result(ending)
-
-
-MakeRunner = Callable[[Launch], ScriptRunner]
