@@ -29,6 +29,10 @@ Name = Annotated[
 ]
 
 
+Command = Annotated[tuple[str, ...], Field(min_length=1)]
+"""A program and its arguments."""
+
+
 class ScriptLink(Model):
     """How the script is told where its vehicle is. `{link}` is spelled in `style`."""
 
@@ -41,16 +45,17 @@ class ScriptLink(Model):
 class Script(Model):
     """The user's own program, run unmodified. Paths in `run` are relative to the scenario file's folder."""
 
-    run: tuple[str, ...] = Field(min_length=1)
+    run: Command
     link: ScriptLink = ScriptLink()
     listens: str | None = None
     """A port of the script's own, as `udp-listen://host:port`; then `link` is not used."""
     dials: str | None = None
     """A port the script dials, as `udp://host:port` or `tcp://host:port`: the hub listens there."""
-    beside: tuple[tuple[str, ...], ...] = ()
+    beside: tuple[Command, ...] = ()
+    """Programs started before the script and stopped after it."""
     time_limit_s: Duration = Field(default=120.0, validation_alias="time_limit", gt=0)
     compute_s: Duration = Field(default=0.0, validation_alias="compute", ge=0)
-    exit_code: int = 0
+    exit_code: int = Field(default=0, ge=0, le=255)
 
 
 class Home(Model):

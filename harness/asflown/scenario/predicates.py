@@ -106,6 +106,8 @@ class _Sum:
         size = abs(bound) if scale is None else self._quantity(scale)
         if size <= 0:
             remedy = f"Say what counts as 1: `{text} scale {self.dimension.example}`"
+            if scale is not None:
+                remedy = "Write a scale above zero"
             raise FormulaProblem(tree.meta.start_pos, f"`{text}` has no size to measure a margin by", remedy)
         return Predicate(terms, cast("Comparison", str(comparison)), bound, size, self.dimension, text)
 

@@ -443,6 +443,7 @@ def test_no_rubbish_in_any_line_gets_through_as_a_fault(
     file = write_scenario(tmp_path, "\n".join([*LINES[:line], spoilt_line, *LINES[line + 1 :]]))
     told = problem_in(file)
     assert told is None or 1 <= told.where.line <= len(LINES) + 1
+    assert "Input should" not in str(told), "every mistake is told in words of our own"
 
 
 def problem_in(file: Path) -> FileProblem | None:
