@@ -10,6 +10,7 @@ from bisect import bisect_right
 import numpy as np
 
 CELL_CURVE_V = (
+    (-0.03, 1.00),
     (0.00, 3.00),
     (0.05, 3.50),
     (0.10, 3.66),
@@ -20,16 +21,19 @@ CELL_CURVE_V = (
     (0.90, 4.06),
     (1.00, 4.20),
 )
-"""Open-circuit voltage of a lithium-polymer cell by its share of charge: common practice, no source."""
+"""Open-circuit voltage of a lithium-polymer cell by its share of charge: common practice, no source.
+
+Below 0 the cell is being ruined; its voltage breaks down.
+"""
 
 _SECONDS_PER_HOUR = 3600.0
 
 
 def cell_voltage_v(share: float) -> float:
     """Open-circuit voltage of one cell, linear between the points of CELL_CURVE_V and constant outside."""
-    if share <= 0.0:
+    if share <= CELL_CURVE_V[0][0]:
         return CELL_CURVE_V[0][1]
-    if share >= 1.0:
+    if share >= CELL_CURVE_V[-1][0]:
         return CELL_CURVE_V[-1][1]
     upper = bisect_right(CELL_CURVE_V, (share, float("inf")))
     (x0, y0), (x1, y1) = CELL_CURVE_V[upper - 1], CELL_CURVE_V[upper]
@@ -37,7 +41,7 @@ def cell_voltage_v(share: float) -> float:
 
 
 class ChargeCount:
-    """Share of a pack's charge that is left, by counting ampere-hours: never below 0."""
+    """Share of a pack's charge that is left, by counting ampere-hours; below 0 when more was taken than it holds."""
 
     __slots__ = ("_capacity_c", "remaining")
 
@@ -47,7 +51,7 @@ class ChargeCount:
 
     def draw(self, current_a: float, seconds: float) -> None:
         """Takes out a constant current for a while."""
-        self.remaining = max(0.0, self.remaining - current_a * seconds / self._capacity_c)
+        self.remaining -= current_a * seconds / self._capacity_c
 
 
 class Battery:
@@ -80,12 +84,12 @@ class Battery:
     @property
     def remaining(self) -> float:
         """True share of charge, 0 to 1."""
-        return self._true.remaining
+        return max(0.0, self._true.remaining)
 
     @property
     def gauge_remaining(self) -> float:
-        """The share that the vehicle believes is left."""
-        return self._gauge.remaining
+        """The share that the vehicle believes is left, 0 to 1."""
+        return max(0.0, self._gauge.remaining)
 
     @property
     def open_circuit_v(self) -> float:

@@ -21,15 +21,17 @@ from asflown.sim.releases import release_named
 from asflown.sim.seeds import generator
 from asflown.sim.sensors.barometer import Barometer
 from asflown.sim.sensors.gnss import Gnss
-from asflown.sim.sensors.imu import Imu
+from asflown.sim.sensors.imu import AT_REST, Imu, Sample
 from asflown.sim.sensors.magnetometer import Magnetometer
 from asflown.sim.weather import Weather
 
 TICK_S = TICK_US * 1e-6
-_FIELD_EVERY_TICKS = 2
+_SLOW_EVERY_TICKS = 2
+SLOW_S = _SLOW_EVERY_TICKS * TICK_S
+"""Period of wind, barometer, magnetometer and covariances."""
 _STANDARD_DENSITY_KG_M3 = 1.225
 _LEAST_CHARGE_TO_ARM = 0.1
-_SEVERITY_WARNING, _SEVERITY_INFO = 4, 6
+_SEVERITY_CRITICAL, _SEVERITY_WARNING, _SEVERITY_INFO = 2, 4, 6
 _FIX_NONE, _FIX_3D = 1, 3
 
 
@@ -47,7 +49,7 @@ class Core:
         self._barometer = Barometer(airframe.barometer, generator(seed, "barometer"))
         self._magnetometer = Magnetometer(airframe.compass, generator(seed, "magnetometer"))
         self._gnss = Gnss(airframe.gnss, generator(seed, "gnss"))
-        self._weather = Weather(setup.conditions.wind, generator(seed, "turbulence"), TICK_S)
+        self._weather = Weather(setup.conditions.wind, generator(seed, "turbulence"), SLOW_S)
         sheet = airframe.battery
         self._battery = Battery(
             sheet.cells, sheet.capacity_ah, setup.start.battery, sheet.gauge_error, generator(seed, "battery")
@@ -79,9 +81,12 @@ class Core:
         """10 ms of flight. Raises HarnessFault when the plant's state is not a number any more."""
         self._ticks += 1
         self._faults.step(self._ticks)
-        self._blow()
+        if self._ticks % _SLOW_EVERY_TICKS == 0:
+            self._blow()
         self._fly()
         self._plant.check()
+        if self._plant.wreck():
+            self.events.texts.append((_SEVERITY_CRITICAL, "Crashed"))
         self._sense()
         self._estimator.tick(self._ticks)
         self._load_battery()
@@ -135,6 +140,7 @@ class Core:
     def _fly(self) -> None:
         step, sample, propagate = self._plant.step, self._imu.sample, self._estimator.propagate
         control, commands, throttle = self._controller.step, self._commands, self.readings.throttle
+        measured: Sample = AT_REST
         for _ in range(STEPS_PER_TICK):
             measured = sample(step(commands), throttle)
             propagate(measured)
@@ -146,7 +152,7 @@ class Core:
 
     def _sense(self) -> None:
         tick, plant, readings = self._ticks, self._plant, self.readings
-        if tick % _FIELD_EVERY_TICKS == 0:
+        if tick % _SLOW_EVERY_TICKS == 0:
             readings.pressure_pa = self._barometer.sample_pa(plant.pressure_pa())
             readings.magnetic_frd_gauss = self._magnetometer.sample_gauss(*plant.attitude_rad())
             self._estimator.take_field(tick, readings.magnetic_frd_gauss, readings.pressure_pa)
@@ -155,6 +161,8 @@ class Core:
             self._look_at_receiver()
         fix = self._gnss.delivered(tick)
         if fix is not None:
+            if readings.gnss_fix == _FIX_NONE:
+                self.events.texts.append((_SEVERITY_INFO, "GNSS fix"))
             readings.gnss_fix, readings.gnss_satellites = _FIX_3D, self._gnss.satellites
             readings.gnss_latitude_deg, readings.gnss_longitude_deg = fix.latitude_deg, fix.longitude_deg
             readings.gnss_altitude_m, readings.gnss_velocity_ned_m_s = fix.altitude_m, fix.velocity_ned_m_s
@@ -169,8 +177,6 @@ class Core:
             readings.gnss_fix, readings.gnss_satellites = _FIX_NONE, 0
             readings.gnss_horizontal_accuracy_m = readings.gnss_vertical_accuracy_m = 99.0
             self.events.texts.append((_SEVERITY_WARNING, "GNSS fix lost"))
-        elif not lost and readings.gnss_fix == _FIX_NONE:
-            self.events.texts.append((_SEVERITY_INFO, "GNSS fix"))
         temperature_k = self._plant.temperature_k()
         readings.temperature_c = temperature_k - 273.15
         self._density_ratio = density_kg_m3(readings.pressure_pa, temperature_k) / _STANDARD_DENSITY_KG_M3

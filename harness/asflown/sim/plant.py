@@ -53,6 +53,8 @@ STATE = Struct(f"<{len(STATE_NODES)}d")
 _BUFFER_STEPS = 512
 _SETTLING_STEPS = 400
 _FAR_FT = 1e9
+_WRECK_RATE_RAD_S = 60.0
+"""No craft here turns as fast in flight; steps of 2.5 ms cannot follow the tumbling of a violent impact."""
 
 State = list[float]
 Vector = tuple[float, float, float]
@@ -64,10 +66,22 @@ class Plant:
     `state` is the state of the last step, in the order of STATE_NODES.
     """
 
-    __slots__ = ("_buffer", "_commands", "_fdm", "_getters", "_origin_m", "_plane", "_run", "_used", "state")
+    __slots__ = (
+        "_buffer",
+        "_commands",
+        "_fdm",
+        "_getters",
+        "_nodes",
+        "_origin_m",
+        "_plane",
+        "_run",
+        "_used",
+        "state",
+    )
 
     def __init__(self, airframe: str, start: Start, rest_height_m: float) -> None:
         self._fdm = _load(airframe)
+        self._nodes: dict[str, jsbsim.FGPropertyNode] = {}
         _place(self._fdm, start, rest_height_m)
         self._getters = [self._node(name).get_double_value for name in STATE_NODES]
         self._commands = [self._node(f"rotor/command-{k + 1}").set_double_value for k in range(ROTORS)]
@@ -97,12 +111,27 @@ class Plant:
         self._used = used + STATE.size
         return state
 
+    def wreck(self) -> bool:
+        """Whether the craft has just been smashed: it then lies on the ground where it is, its motors dead."""
+        p, q, r = self.state[9:12]
+        if max(p, q, r) < _WRECK_RATE_RAD_S and min(p, q, r) > -_WRECK_RATE_RAD_S:
+            return False
+        self.write("ic/lat-geod-deg", self.read("position/lat-geod-deg"))
+        self.write("ic/long-gc-deg", self.read("position/long-gc-deg"))
+        self.write("ic/psi-true-deg", degrees(self.state[8]) % 360.0)
+        if not self._fdm.run_ic():
+            raise HarnessFault("JSBSim cannot lay a smashed craft down", "Please report this.")
+        for rotor in range(1, ROTORS + 1):
+            self.write(f"rotor/health-{rotor}", 0.0)
+        return True
+
     def check(self) -> None:
         """Raises HarnessFault when the state is not finite or the craft is nowhere on earth."""
         total = sum(self.state)
         if not -_FAR_FT < total < _FAR_FT:
+            values = dict(zip(STATE_NODES, self.state, strict=True))
             raise HarnessFault(
-                f"The simulated craft's state is not a number any more: {dict(zip(STATE_NODES, self.state, strict=True))}",
+                f"The simulated craft's state is not a number any more: {values}",
                 "Please report this with the flight folder.",
             )
 
@@ -188,9 +217,12 @@ class Plant:
         self._node(name).set_double_value(value)
 
     def _node(self, name: str) -> jsbsim.FGPropertyNode:
-        node = self._fdm.get_property_manager().get_node(name)
+        node = self._nodes.get(name)
         if node is None:
-            raise HarnessFault(f"The airframe's XML has no property {name!r}", "Please report this.")
+            node = self._fdm.get_property_manager().get_node(name)
+            if node is None:
+                raise HarnessFault(f"The airframe's XML has no property {name!r}", "Please report this.")
+            self._nodes[name] = node
         return node
 
 

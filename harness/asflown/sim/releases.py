@@ -37,48 +37,50 @@ class Tuning:
     """Deceleration by drag per m/s of speed, which the controller feeds forward."""
     jerk_m_s3: float
     """How fast the wanted acceleration may change."""
+    response_s: float
+    """Lag of the craft's acceleration behind the wanted one: attitude and rate loop, motors."""
     braking: float = 0.6
     """Share of the acceleration limit that stopping at a position target is planned with."""
     derivative_hz: float = 30.0
     """Corner of the low pass in front of the rate loop's derivative."""
-    drag_velocity_limit_m_s: float = 12.0
-    """Speed above which no more drag is fed forward."""
 
 
 PALM80 = Tuning(
-    rate_p=20.0,
-    rate_i=10.0,
-    rate_d=0.3,
+    rate_p=24.0,
+    rate_i=12.0,
+    rate_d=0.5,
     yaw_rate_p=8.0,
     yaw_rate_i=4.0,
-    attitude_p=7.0,
+    attitude_p=9.0,
     yaw_p=2.5,
-    velocity_p=2.6,
-    velocity_i=1.2,
+    velocity_p=3.8,
+    velocity_i=2.4,
+    climb_p=5.0,
+    climb_i=2.5,
+    position_p=1.4,
+    height_p=1.8,
+    drag_per_s=0.6,
+    jerk_m_s3=10.0,
+    response_s=0.2,
+)
+
+FIELD1400 = Tuning(
+    rate_p=16.0,
+    rate_i=8.0,
+    rate_d=0.6,
+    yaw_rate_p=5.0,
+    yaw_rate_i=2.0,
+    attitude_p=6.5,
+    yaw_p=1.8,
+    velocity_p=2.7,
+    velocity_i=1.6,
     climb_p=4.0,
     climb_i=2.0,
     position_p=1.1,
     height_p=1.5,
-    drag_per_s=0.6,
-    jerk_m_s3=10.0,
-)
-
-FIELD1400 = Tuning(
-    rate_p=12.0,
-    rate_i=6.0,
-    rate_d=0.3,
-    yaw_rate_p=5.0,
-    yaw_rate_i=2.0,
-    attitude_p=4.5,
-    yaw_p=1.8,
-    velocity_p=1.8,
-    velocity_i=0.6,
-    climb_p=3.0,
-    climb_i=1.5,
-    position_p=0.9,
-    height_p=1.2,
     drag_per_s=0.15,
     jerk_m_s3=6.0,
+    response_s=0.28,
 )
 
 

@@ -77,8 +77,8 @@ class AttitudeLoop:
         want_p = gain * (s.r12 * un + s.r22 * ue + s.r32 * ud)
         want_q = -gain * (s.r11 * un + s.r21 * ue + s.r31 * ud)
         most = _TILT_RATE_MAX_RAD_S
-        want_p = -most if want_p < -most else most if want_p > most else want_p
-        want_q = -most if want_q < -most else most if want_q > most else want_q
+        if not (-most < want_p < most and -most < want_q < most):
+            want_p, want_q = min(most, max(-most, want_p)), min(most, max(-most, want_q))
         p, q, r = s.p, s.q, s.r
         error_p, error_q, error_r = want_p - p, want_q - q, self.yaw_rate_rad_s - r
         factor = self._d_factor

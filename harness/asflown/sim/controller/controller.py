@@ -64,7 +64,7 @@ class Controller:
         self._mixer = Mixer(craft)
         self._attitude = AttitudeLoop(tuning, craft, strapdown, self._mixer)
         self._position = PositionLoop(tuning, strapdown)
-        self._reference = Reference(tuning.braking, tuning.jerk_m_s3)
+        self._reference = Reference(tuning.braking, tuning.jerk_m_s3, tuning.response_s)
         self._touch_down = TouchDown()
         self._ground_down_m = self._lifting_s = self._yaw_rad = 0.0
         self.armed, self.phase = False, Phase.STANDING

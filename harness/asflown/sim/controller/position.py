@@ -68,9 +68,9 @@ class PositionLoop:
             c_north, c_east = c_north * _CORRECTION_MAX_M_S / size, c_east * _CORRECTION_MAX_M_S / size
         v_north, v_east = reference.velocity[0], reference.velocity[1]
         e_north, e_east = v_north + c_north - s.velocity_north_m_s, v_east + c_east - s.velocity_east_m_s
-        p, drag = k.velocity_p, k.drag_per_s
-        north = reference.acceleration[0] + drag * v_north + p * e_north + self._integral_north
-        east = reference.acceleration[1] + drag * v_east + p * e_east + self._integral_east
+        p, drag, lead = k.velocity_p, k.drag_per_s, reference.lead_velocity
+        north = reference.acceleration[0] + drag * lead[0] + p * e_north + self._integral_north
+        east = reference.acceleration[1] + drag * lead[1] + p * e_east + self._integral_east
         size = sqrt(north * north + east * east)
         if size > most_m_s2:
             if north * e_north + east * e_east < 0.0:

@@ -31,45 +31,50 @@ def approach_speed_m_s(distance_m: float, deceleration_m_s2: float) -> float:
 
 
 class Reference:
-    """Position, velocity and acceleration to follow."""
+    """Position, velocity and acceleration to follow.
 
-    __slots__ = ("_braking", "_jerk", "acceleration", "position", "velocity")
+    A craft answers an acceleration only after it has tilted. `position` and `velocity` are what a craft with the
+    lag `response_s` does when it follows the smooth motion: measured against them it is on time, and what is left is
+    disturbance. `lead_velocity` and the horizontal `acceleration` run ahead by that lag, to be fed forward; the
+    vertical one does not, because thrust answers at once.
+    """
 
-    def __init__(self, braking: float, jerk_m_s3: float) -> None:
-        self._braking, self._jerk = braking, jerk_m_s3
+    __slots__ = (
+        "_ahead",
+        "_braking",
+        "_jerk",
+        "_response_s",
+        "_share",
+        "_wanted",
+        "acceleration",
+        "lead_velocity",
+        "position",
+        "velocity",
+    )
+
+    def __init__(self, braking: float, jerk_m_s3: float, response_s: float) -> None:
+        self._braking, self._jerk, self._response_s = braking, jerk_m_s3, response_s
+        self._share = PERIOD_S / (PERIOD_S + response_s)
         self.reset((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 
     def reset(self, position: Vector, velocity: Vector) -> None:
         """Starts anew from here."""
-        self.position, self.velocity, self.acceleration = position, velocity, (0.0, 0.0, 0.0)
+        self.position, self.velocity = position, velocity
+        self._ahead, self.lead_velocity = position, velocity
+        self.acceleration = self._wanted = (0.0, 0.0, 0.0)
 
     def step(self, target: Target, limits: Limits) -> None:
         """10 ms towards the target."""
-        wanted = self._wanted_velocity(target, limits)
-        north, east, down = self.velocity
-        f_north, f_east, f_down = target.acceleration_ned_m_s2
-        a_north, a_east, a_down = _limited(
-            _FOLLOWING_PER_S * (wanted[0] - north) + f_north,
-            _FOLLOWING_PER_S * (wanted[1] - east) + f_east,
-            _FOLLOWING_PER_S * (wanted[2] - down) + f_down,
-            limits.acceleration_m_s2,
-        )
-        o_north, o_east, o_down = self.acceleration
-        j_north, j_east, j_down = a_north - o_north, a_east - o_east, a_down - o_down
-        size, most = sqrt(j_north * j_north + j_east * j_east + j_down * j_down), self._jerk * PERIOD_S
-        if size > most:
-            shrink = most / size
-            a_north, a_east, a_down = (
-                o_north + shrink * j_north,
-                o_east + shrink * j_east,
-                o_down + shrink * j_down,
-            )
-        self.acceleration = a_north, a_east, a_down
-        dt = PERIOD_S
-        north, east, down = north + dt * a_north, east + dt * a_east, down + dt * a_down
-        self.velocity = north, east, down
-        p_north, p_east, p_down = self.position
-        self.position = p_north + dt * north, p_east + dt * east, p_down + dt * down
+        a_north, a_east, a_down = self._wanted = self._next_acceleration(target, limits)
+        north, east, down = self.lead_velocity
+        north, east, down = north + PERIOD_S * a_north, east + PERIOD_S * a_east, down + PERIOD_S * a_down
+        self.lead_velocity = north, east, down
+        p_north, p_east, p_down = self._ahead
+        self._ahead = p_north + PERIOD_S * north, p_east + PERIOD_S * east, p_down + PERIOD_S * down
+        share, late = self._share, self.acceleration[2]
+        self.acceleration = a_north, a_east, late + share * (a_down - late)
+        self.velocity = _followed(self.velocity, self.lead_velocity, share)
+        self.position = _followed(self.position, self._ahead, share)
 
     def keep_near(
         self, north_m: float, east_m: float, down_m: float, level_m: float, upright_m: float
@@ -78,26 +83,50 @@ class Reference:
         p_north, p_east, p_down = self.position
         d_north, d_east, d_down = p_north - north_m, p_east - east_m, p_down - down_m
         away = hypot(d_north, d_east)
-        if away > level_m:
-            p_north, p_east = north_m + d_north * level_m / away, east_m + d_east * level_m / away
-        if abs(d_down) > upright_m:
-            p_down = down_m + (upright_m if d_down > 0.0 else -upright_m)
-        self.position = p_north, p_east, p_down
+        if away <= level_m and -upright_m <= d_down <= upright_m:
+            return
+        back = min(1.0, level_m / away) - 1.0 if away > 0.0 else 0.0
+        s_north, s_east = d_north * back, d_east * back
+        s_down = min(upright_m, max(-upright_m, d_down)) - d_down
+        self.position = p_north + s_north, p_east + s_east, p_down + s_down
+        p_north, p_east, p_down = self._ahead
+        self._ahead = p_north + s_north, p_east + s_east, p_down + s_down
+
+    def _next_acceleration(self, target: Target, limits: Limits) -> Vector:
+        wanted = self._wanted_velocity(target, limits)
+        north, east, down = self.lead_velocity
+        f_north, f_east, f_down = target.acceleration_ned_m_s2
+        a_north, a_east, a_down = _limited(
+            _FOLLOWING_PER_S * (wanted[0] - north) + f_north,
+            _FOLLOWING_PER_S * (wanted[1] - east) + f_east,
+            _FOLLOWING_PER_S * (wanted[2] - down) + f_down,
+            limits.acceleration_m_s2,
+        )
+        o_north, o_east, o_down = self._wanted
+        j_north, j_east, j_down = a_north - o_north, a_east - o_east, a_down - o_down
+        size, most = sqrt(j_north * j_north + j_east * j_east + j_down * j_down), self._jerk * PERIOD_S
+        if size <= most:
+            return a_north, a_east, a_down
+        shrink = most / size
+        return o_north + shrink * j_north, o_east + shrink * j_east, o_down + shrink * j_down
 
     def _wanted_velocity(self, target: Target, limits: Limits) -> Vector:
         level = limits.speed_m_s
         if target.speed_limit_m_s is not None:
             level = min(level, target.speed_limit_m_s)
-        p_north, p_east, p_down = self.position
+        f_north, f_east = target.velocity_north_m_s or 0.0, target.velocity_east_m_s or 0.0
+        f_down, lead_s = target.velocity_down_m_s or 0.0, self._response_s
+        p_north, p_east, p_down = self._ahead
         d_north = d_east = d_down = 0.0
-        if target.north_m is not None and target.east_m is not None:
-            d_north, d_east = target.north_m - p_north, target.east_m - p_east
+        if (
+            target.north_m is not None and target.east_m is not None
+        ):  # where a moving point will be after the lag
+            d_north = target.north_m + lead_s * f_north - p_north
+            d_east = target.east_m + lead_s * f_east - p_east
         if target.down_m is not None:
-            d_down = target.down_m - p_down
+            d_down = target.down_m + lead_s * f_down - p_down
         north, east, down = self._towards(d_north, d_east, d_down, level, limits)
-        north += target.velocity_north_m_s or 0.0
-        east += target.velocity_east_m_s or 0.0
-        down += target.velocity_down_m_s or 0.0
+        north, east, down = north + f_north, east + f_east, down + f_down
         size = hypot(north, east)
         if size > level:
             north, east = north * level / size, east * level / size
@@ -118,6 +147,15 @@ class Reference:
         )
         scale = speed / distance
         return north * scale, east * scale, down * scale
+
+
+def _followed(value: Vector, leader: Vector, share: float) -> Vector:
+    """One period of a first-order lag."""
+    return (
+        value[0] + share * (leader[0] - value[0]),
+        value[1] + share * (leader[1] - value[1]),
+        value[2] + share * (leader[2] - value[2]),
+    )
 
 
 def _limited(north: float, east: float, down: float, most: float) -> Vector:

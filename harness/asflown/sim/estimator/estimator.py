@@ -115,9 +115,9 @@ class Estimator:
         self._correct_climb(v_down - before[5])
         if self._plausible(north, east):
             self._correct_level(self._level.gain_position(_POSITION_VARIANCE), north, east)
-            gain = self._level.gain_velocity(_VELOCITY_VARIANCE)
-            self._correct_level(gain, v_north - before[3], v_east - before[4])
             self._fixes += 1
+        gain = self._level.gain_velocity(_VELOCITY_VARIANCE)
+        self._correct_level(gain, v_north - before[3], v_east - before[4])
 
     def _finish_alignment(self) -> None:
         found, s = self._alignment.result(), self.strapdown
@@ -155,11 +155,17 @@ class Estimator:
             return True
         self._rejected += 1
         if self._rejected > _REJECTED_FIXES_BEFORE_RESET:
-            self.strapdown.north_m += north_m
-            self.strapdown.east_m += east_m
-            self._rejected = 0
-            self._events.texts.append((_SEVERITY_WARNING, "Position reset to GNSS"))
+            self._jump(north_m, east_m)
         return False
+
+    def _jump(self, north_m: float, east_m: float) -> None:
+        """Moves the belief, and what is remembered of it, to where GNSS says it is."""
+        self.strapdown.north_m += north_m
+        self.strapdown.east_m += east_m
+        moved = [(tick, n + north_m, e + east_m, vn, ve, vd) for tick, n, e, vn, ve, vd in self._memory]
+        self._memory = deque(moved, maxlen=_REMEMBERED_TICKS)
+        self._rejected = 0
+        self._events.texts.append((_SEVERITY_WARNING, "Position reset to GNSS"))
 
     def _correct_level(self, gain: tuple[float, float, float, float], north: float, east: float) -> None:
         k0, k1, k2, k3 = gain

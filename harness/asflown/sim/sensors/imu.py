@@ -17,6 +17,8 @@ BLOCK = 400
 Sample = tuple[float, float, float, float, float, float]
 """Angular rates (rad/s) and specific force (m/s^2), forward-right-down."""
 
+AT_REST: Sample = (0.0, 0.0, 0.0, 0.0, 0.0, -9.80665)
+
 
 class Imu:
     """Draws bias and noise once per block; a sample costs a dozen multiplications."""
