@@ -36,9 +36,10 @@ WALL_TIME_ALLOWED: dict[str, str] = {}
 """Modules outside clock/ that may read wall time, and why."""
 
 CHANCE = ("random.", "numpy.random.", "os.urandom", "secrets.", "uuid.uuid1", "uuid.uuid4")
-OWN_STATE = frozenset(
-    {"random.Random", "numpy.random.Generator", "numpy.random.default_rng", "numpy.random.PCG64"}
-)
+OWN_STATE = frozenset({
+    "random.Random", "numpy.random.Generator", "numpy.random.default_rng", "numpy.random.PCG64",
+    "numpy.random.SeedSequence",
+})  # fmt: skip
 """Sources of chance whose state belongs to whoever made them."""
 
 DIALECTS = frozenset({"common", "development", "minimal", "standard"})

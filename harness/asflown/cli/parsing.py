@@ -5,5 +5,5 @@ from __future__ import annotations
 import argparse
 from typing import TypeAlias
 
-SubParsers: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+SubParsers: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"  # noqa: SLF001  it has no public name
 """What `ArgumentParser.add_subparsers` returns."""
