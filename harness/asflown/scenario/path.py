@@ -35,6 +35,8 @@ Xyu = tuple[float, float, float]
 
 SMALLEST_LEG_M = 0.01
 """Shorter legs, and arcs of smaller radius, are taken for slips of the pen."""
+LONGEST_LEG_M = 100_000.0
+"""So are longer ones, which a tangent plane would not fit either."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,13 +87,17 @@ class PathLeg:
 def resolve_path(path: ExpectedPath, home: Home) -> tuple[PathLeg, ...]:
     """The legs of `path` in order, geodetic ones on the tangent plane at `home`.
 
-    Raises LegProblem for a leg without a kind, one that leads nowhere, or a place written in the other frame.
+    Raises LegProblem for a leg of no kind or several, one that leads nowhere or too far, or a place written in the
+    other frame.
     """
     places = _Places(path, home)
     here: Xyu = (0.0, 0.0, 0.0)
     legs: list[PathLeg] = []
     for index, leg in enumerate(path.legs, start=1):
         legs.append(_resolve(index, leg, here, places))
+        if legs[-1].length_m() > LONGEST_LEG_M:
+            words = f"{legs[-1].name} is longer than {LONGEST_LEG_M / 1000:g} km"
+            raise LegProblem(index, words, "Check its units and where it leads")
         here = legs[-1].end_xyu_m
     return tuple(legs)
 

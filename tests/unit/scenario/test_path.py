@@ -121,6 +121,16 @@ BAD = {
             "Set its centre away from where the leg before it ends, and turn"
         ),
     ),
+    "line to the moon": (
+        [CLIMB, {"line": {"to": ["400000 km", "0 m", "3 m"]}}],
+        "north-east",
+        "leg 2 (line to 4e+08, 0, 3 m) is longer than 100 km. Check its units and where it leads",
+    ),
+    "arc without end": (
+        [CLIMB, {"arc": {"around": ["5 m", "0 m"], "turn": "1e20 deg"}}],
+        "start-heading",
+        "leg 2 (arc of 1e+20 deg round 5, 0 m) is longer than 100 km. Check its units and where it leads",
+    ),
     "metres in geodetic": (
         [CLIMB, {"line": {"to": ["8 m", "0 m", "3 m"]}}],
         "geodetic",
