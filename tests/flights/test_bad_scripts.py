@@ -25,7 +25,7 @@ def count_frames(tlog: Path) -> int:
     count = 0
     while reader.recv_msg() is not None:
         count += 1
-    reader.close()
+    reader.f.close()
     return count
 
 
@@ -139,6 +139,25 @@ def test_a_folder_that_cannot_be_written_is_found_before_flying(tmp_path: Path) 
     assert (done.returncode, done.stdout) == (2, "")
     assert str(blocked) in done.stderr.replace("\n", "")
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("clock", ["lockstep", "paced"])
+def test_a_full_disk_ends_the_flight_in_order(clock: str, tmp_path: Path) -> None:
+    """When a capture cannot grow any more, the flight ends with the reason, and what was written can be read."""
+    scenario = write_scenario(tmp_path, HELLO + "time.sleep(25)")
+    run = " ".join(
+        ["ulimit -f 24; exec", *command("fly", scenario, "--keep", tmp_path / "flights", "--clock", clock)]
+    )
+    done = subprocess.run(
+        ["bash", "-c", run], cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False
+    )
+    (folder,) = (tmp_path / "flights").iterdir()
+    manifest = manifests.read(folder)
+    assert (manifest.outcome, done.returncode) == ("error", 3), done.stdout + done.stderr
+    assert "cannot be written any more (File too large)" in manifest.problem
+    assert "Traceback" not in done.stdout + done.stderr
+    assert count_frames(folder / folders.VEHICLE_TLOG) > 100
+    assert processes_of(manifest.flight_id) == []
 
 
 def test_a_vehicle_that_is_lost_ends_the_flight(tmp_path: Path) -> None:

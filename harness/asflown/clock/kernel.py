@@ -83,6 +83,10 @@ class QueueClock:
         self._loop = _ClockLoop(self)
         self._stop_signal = 0
         self._may_raise = False
+        self._main: asyncio.Task[Any] | None = None
+        self.failure: BaseException | None = None
+        """What a callback raised: `run` cancels its main coroutine for it, and raises it unless that deals with it."""
+        self._loop.set_exception_handler(self._on_callback_failure)
 
     def now_us(self) -> int:
         """Flight time, whole microseconds."""
@@ -106,13 +110,18 @@ class QueueClock:
             timer.cancel()
 
     def run(self, main: Coroutine[Any, Any, Result]) -> Result:
-        """Runs `main` to its end. Raises StoppedBySignal when Ctrl-C or SIGTERM arrived, after `main` cleaned up."""
+        """Runs `main` to its end. Raises StoppedBySignal when Ctrl-C or SIGTERM arrived, after `main` cleaned up.
+
+        What a callback raises cancels `main`, so that it cleans up, and is raised then; `main` may instead end
+        normally after looking at `failure`.
+        """
         handlers = self._take_signals()
         task = self._loop.create_task(main)
+        self._main = task
         try:
             return self._run_to_end(task)
         except asyncio.CancelledError:
-            raise StoppedBySignal(self._stop_signal) from None
+            raise self.failure or StoppedBySignal(self._stop_signal) from None
         finally:
             for number, handler in handlers.items():
                 signal.signal(number, handler)
@@ -124,6 +133,19 @@ class QueueClock:
                 return self._loop.run_until_complete(task)
             except StoppedBySignal:
                 task.cancel()
+            except Exception as error:
+                if task.done():
+                    raise
+                self._fail(error)
+
+    def _fail(self, error: BaseException) -> None:
+        self.failure = self.failure or error
+        if self._main is not None:
+            self._main.cancel()
+
+    def _on_callback_failure(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """A callback that the loop itself ran (a readable descriptor) raised."""
+        self._fail(context.get("exception") or RuntimeError(context["message"]))
 
     def _take_signals(self) -> Mapping[int, Any]:
         """Takes Ctrl-C and SIGTERM over where that is possible (the main thread); gives the old handlers back."""

@@ -105,8 +105,11 @@ class Attempt:
         except FlightError as error:
             self._failure = error
         except asyncio.CancelledError:
-            self._stopped = True
-            raise
+            failure = self._clock.failure
+            if not isinstance(failure, FlightError):
+                self._stopped = True
+                raise
+            self._failure = failure
         finally:
             os.close(output)
             self._close(ending)
@@ -295,7 +298,7 @@ class Attempt:
         now_us = self._clock.now_us()
         with contextlib.ExitStack() as stack:
             stack.callback(self._finish, ending, now_us)
-            stack.callback(self._recorder.close)
+            stack.callback(self._close_captures)
             if self._vehicle is not None:
                 stack.callback(self._vehicle.stop)
                 stack.callback(self._take_rest, self._vehicle)
@@ -303,6 +306,12 @@ class Attempt:
                 stack.callback(self._close_hub, self._hub)
             if self._runner is not None:
                 stack.callback(self._end_script, self._runner)
+
+    def _close_captures(self) -> None:
+        try:
+            self._recorder.close()
+        except FlightError as error:
+            self._failure = self._failure or error
 
     def _end_script(self, runner: ScriptRunner) -> None:
         code = runner.close(gently=True)
@@ -319,6 +328,8 @@ class Attempt:
         self._manifest.script.datagrams_dropped = self._manifest.link.get("script.frames_dropped", 0)
 
     def _take_rest(self, vehicle: Vehicle) -> None:
+        if self._failure is not None:
+            return  # what could be written was
         self._recorder.truth(vehicle.drain_truth())
         self._recorder.state(vehicle.drain_state())
 

@@ -6,6 +6,7 @@ everything is closed, whatever happened before. The manifest is on disk before t
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import signal
 from pathlib import Path
@@ -42,10 +43,11 @@ def fly(plan: FlightPlan, progress: ProgressCallback) -> FlightResult:
         if stop.signal_number == signal.SIGTERM:
             raise SystemExit(143) from None
         raise KeyboardInterrupt from None
-    except FlightError as error:
+    except (FlightError, OSError) as error:
         manifest.outcome, manifest.problem = "error", str(error)
         manifest.wall_time_s = round(watch.seconds(), 3)
-        manifests.write(manifest, folder)
+        with contextlib.suppress(OSError):  # on a full disk the opening manifest stays; the result says why
+            manifests.write(manifest, folder)
         return FlightResult(folder, manifest)
 
 

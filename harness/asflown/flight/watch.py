@@ -47,7 +47,7 @@ class VehicleWatch:
         message = wire.message_id(frame)
         if message not in WATCHED:
             return
-        payload = _payload(frame)
+        payload = wire.payload(frame)
         if message == LOCAL_POSITION_NED:
             seen = self.seen
             _, seen.north_m, seen.east_m, seen.down_m = struct.unpack_from("<Ifff", payload.ljust(28, b"\0"))
@@ -94,8 +94,3 @@ class VehicleWatch:
             self.seen.ready = bool(health & PREARM_CHECK)
         (remaining,) = struct.unpack_from("<b", payload, 30)
         self.seen.battery = None if remaining < 0 else remaining / 100
-
-
-def _payload(frame: bytes) -> bytes:
-    start = 10 if frame[0] == wire.START_2 else 6
-    return frame[start : start + frame[1]]

@@ -77,6 +77,12 @@ def component_id(frame: bytes) -> int:
     return frame[6] if frame[0] == START_2 else frame[4]
 
 
+def payload(frame: bytes) -> bytes:
+    """The payload as sent; zero bytes that the sender cut off are missing at its end."""
+    start = 10 if frame[0] == START_2 else 6
+    return frame[start : start + frame[1]]
+
+
 def is_known(frame: bytes) -> bool:
     """Whether the message is in the tables, so that its checksum has been verified."""
     return message_id(frame) in CRC_EXTRA

@@ -96,9 +96,7 @@ def test_a_waiting_script_wakes_exactly_when_a_datagram_comes() -> None:
 
 def test_a_receive_time_out_ends_at_its_deadline() -> None:
     """A time-out of 30 ms ends after 30 ms of flight time, give or take the cost of looking."""
-    run = fly(
-        "s = listen(); s.settimeout(0.03)\ntry: s.recv(9)\nexcept socket.timeout: pass"
-    )
+    run = fly("s = listen(); s.settimeout(0.03)\ntry: s.recv(9)\nexcept socket.timeout: pass")
     assert 30_000 <= run.ended_us < 30_200
 
 

@@ -128,3 +128,55 @@ def test_the_paced_clock_watches_descriptors() -> None:
     os.close(reading)
     os.close(writing)
     assert got == [b"here"]
+
+
+@pytest.mark.parametrize("make", [VirtualClock, PacedClock], ids=["virtual", "paced"])
+@pytest.mark.parametrize("handled", [False, True], ids=["left", "dealt with"])
+def test_what_a_callback_raises_ends_the_run_in_order(
+    make: type[VirtualClock | PacedClock], handled: bool
+) -> None:
+    """The main coroutine is cancelled, cleans up, and may deal with the failure; else it comes out of `run`."""
+    clock, log = make(), []
+
+    def break_down() -> None:
+        raise OSError("disk full")
+
+    async def main() -> str:
+        clock.call_at(1000, break_down)
+        try:
+            await clock.sleep_until(5_000_000)
+        except asyncio.CancelledError:
+            log.append(str(clock.failure))
+            if not handled:
+                raise
+        return "ended"
+
+    if handled:
+        assert clock.run(main()) == "ended"
+    else:
+        with pytest.raises(OSError, match="disk full"):
+            clock.run(main())
+    assert log == ["disk full"]
+
+
+def test_what_a_watcher_raises_is_not_swallowed() -> None:
+    """A failure in the reaction to a readable descriptor ends the run, too."""
+    clock = PacedClock()
+    reading, writing = os.pipe()
+
+    def break_down() -> None:
+        os.read(reading, 9)
+        raise OSError("disk full")
+
+    async def main() -> None:
+        clock.watch(reading, break_down)
+        os.write(writing, b"x")
+        try:
+            await clock.sleep_until(5_000_000)
+        finally:
+            clock.unwatch(reading)
+
+    with pytest.raises(OSError, match="disk full"):
+        clock.run(main())
+    os.close(reading)
+    os.close(writing)

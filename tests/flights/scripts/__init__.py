@@ -1,0 +1,1 @@
+"""Scripts that are flown in tests, with their scenarios."""

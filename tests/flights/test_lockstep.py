@@ -1,0 +1,154 @@
+"""Equal flights give equal bytes, whatever else the machine does; what the captures hold is what was flown."""
+
+from __future__ import annotations
+
+import multiprocessing
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pymavlink import mavutil
+
+from asflown.flight import conductor
+from asflown.flight.plan import FlightPlan
+from asflown.record import folder as folders
+from asflown.record.capture import Recorder
+from asflown.scenario.file import load_scenario
+from asflown.scenario.vehicle_file import load_vehicle
+from tests.flights.flying import HELLO, SCENARIOS, Flown, fly, write_scenario
+
+NEST_BOXES = SCENARIOS / "nest_boxes"
+
+
+def spin() -> None:
+    """Keeps a processor busy until it is ended."""
+    while True:
+        pass
+
+
+@contextmanager
+def busy_machine(processes: int = 4) -> Iterator[None]:
+    """Other work beside the flight."""
+    context = multiprocessing.get_context("spawn")
+    started = [context.Process(target=spin, daemon=True) for _ in range(processes)]
+    for process in started:
+        process.start()
+    try:
+        yield
+    finally:
+        for process in started:
+            process.kill()
+            process.join()
+
+
+def digests(flown: Flown) -> dict[int, str]:
+    """Digest by seed."""
+    return {flight["seed"]: flight["digest"] for flight in flown.report["flights"]}
+
+
+def test_equal_seeds_give_equal_bytes_beside_any_load(tmp_path: Path) -> None:
+    """Two seeds flown in two folders, once with four busy processes beside: equal for equal seeds, else different."""
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    alone = digests(fly(tmp_path / "a", NEST_BOXES, "--flights", "2", "--seed", "7"))
+    with busy_machine():
+        crowded = digests(fly(tmp_path / "b", NEST_BOXES, "--flights", "2", "--seed", "7"))
+    assert alone == crowded
+    assert sorted(alone) == [7, 8]
+    assert None not in alone.values()
+    assert alone[7] != alone[8]
+
+
+@pytest.mark.parametrize("demo", ["nest_boxes", "weir_gauge"])
+def test_every_demo_is_proved_to_repeat(demo: str, tmp_path: Path) -> None:
+    """`--prove` flies each demo twice, finds the same bytes, and says so."""
+    flown = fly(tmp_path, SCENARIOS / demo, "--flights", "1", "--prove")
+    assert flown.exit_code == 0, flown.says()
+    assert "same bytes" in flown.says()
+
+
+ASLEEP = (
+    HELLO
+    + """
+time.sleep(10)
+link.port.setblocking(False)
+read = 0
+try:
+    while True:
+        link.port.recv(1000)
+        read += 1
+except BlockingIOError:
+    print(read)
+"""
+)
+
+
+def test_a_sleeping_script_loses_what_the_modelled_queue_says(tmp_path: Path) -> None:
+    """Ten seconds of telemetry do not fit: what was delivered, read and dropped adds up, the same in both runs."""
+    scenario = write_scenario(tmp_path, ASLEEP)
+    flown = fly(tmp_path, scenario, "--prove")
+    first, second = (manifest_of(folder) for folder in flown.folders)
+    link = first.link
+    assert first.script.datagrams_dropped == link["script.frames_dropped"] > 50
+    taken = link["script.frames_out"] + link["script.frames_dropped"] + link["script.frames_unheard"]
+    assert taken <= link["vehicle.frames_in"]
+    read = [int((folder / folders.SCRIPT_LOG).read_text(encoding="utf-8")) for folder in flown.folders]
+    assert read[0] == read[1] == 256
+    assert (first.link, first.clock.digest) == (second.link, second.clock.digest)
+
+
+def manifest_of(folder: Path) -> Any:
+    """A flight's manifest."""
+    return folders.read_manifest(folder)
+
+
+def stamps_and_frames(tlog: Path) -> list[tuple[int, bytes]]:
+    """Every record of a tlog, by the length that MAVLink gives its frame."""
+    data, at, records = tlog.read_bytes(), 0, []
+    while at < len(data):
+        (stamp,) = struct.unpack_from(">Q", data, at)
+        length = data[at + 9] + (12 if data[at + 8] == 0xFD else 8)
+        records.append((stamp, data[at + 8 : at + 8 + length]))
+        at += 8 + length
+    return records
+
+
+def count_with_pymavlink(tlog: Path) -> int:
+    """How many messages pymavlink's reader gives."""
+    reader = mavutil.mavlink_connection(str(tlog), dialect="common")
+    count = 0
+    while reader.recv_match() is not None:
+        count += 1
+    reader.f.close()
+    return count
+
+
+def test_merging_the_taps_by_stamp_gives_the_hubs_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Stamps are unique over all taps, so sorting restores what the hub saw; pymavlink counts as many as we do."""
+    order: list[tuple[str, bytes]] = []
+    record = Recorder.frame
+
+    def noting(self: Recorder, tap: Any, now_us: int, frame: bytes) -> int:
+        order.append((tap, frame))
+        return record(self, tap, now_us, frame)
+
+    monkeypatch.setattr(Recorder, "frame", noting)
+    loaded = load_scenario(NEST_BOXES / "nest-boxes.scenario.yaml")
+    plan = FlightPlan(loaded, load_vehicle("palm80"), 3, "lockstep", tmp_path)
+    result = conductor.fly(plan, lambda progress: None)
+    merged = []
+    for tap in ("vehicle", "script", "station"):
+        records = stamps_and_frames(result.folder / f"{tap}.tlog")
+        assert count_with_pymavlink(result.folder / f"{tap}.tlog") == len(records)
+        merged += [(stamp, tap, frame) for stamp, frame in records]
+    merged.sort()
+    assert len({stamp for stamp, _, _ in merged}) == len(merged)
+    assert [(tap, frame) for _, tap, frame in merged] == order
+    link = result.manifest.link
+    assert link["vehicle.frames_in"] >= sum(tap == "vehicle" for tap, _ in order) > 1000
+    assert link["script.frames_in"] == sum(tap == "script" for tap, _ in order) > 100

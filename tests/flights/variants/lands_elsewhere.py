@@ -1,0 +1,14 @@
+"""Wrong on purpose: it lands 3 m beside the place it took off from."""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+DEMO = Path(__file__).parents[3] / "scenarios" / "nest_boxes" / "nest_boxes.py"
+spec = importlib.util.spec_from_file_location("nest_boxes", DEMO)
+assert spec is not None
+assert spec.loader is not None
+nest_boxes = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(nest_boxes)
+
+nest_boxes.fly(nest_boxes.Craft(sys.argv[2]), home=(0.0, 3.0))
