@@ -11,9 +11,9 @@ from asflown.link import ports
 from asflown.link.base import Endpoint
 from asflown.link.endpoint import make_endpoint
 from asflown.link.held import LOOPBACK, HeldPtyPort, HeldTcpPort, HeldUdpPort, ModelledPort
-from asflown.link.url import parse
 from asflown.link.wire import FrameReader
 from asflown.scenario.model import Script
+from asflown.url import parse
 
 SERIAL_BAUD = 57_600
 """What a script with a `{baud}` is told; a pseudo-terminal takes any."""

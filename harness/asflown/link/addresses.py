@@ -6,7 +6,7 @@ import socket
 from typing import Any
 
 from asflown.link import problems
-from asflown.link.url import Url
+from asflown.url import Url
 
 Address = tuple[Any, ...]
 """As the socket module has it: (host, port) for IPv4, with two more numbers for IPv6."""

@@ -8,7 +8,7 @@ from asflown.link.pty import PtyEndpoint
 from asflown.link.serial_port import SerialEndpoint
 from asflown.link.tcp import TcpEndpoint, TcpListenEndpoint
 from asflown.link.udp import UdpEndpoint, UdpListenEndpoint
-from asflown.link.url import Kind, Url, parse
+from asflown.url import Kind, Url, parse
 
 _CLASSES: dict[
     Kind,

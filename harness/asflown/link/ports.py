@@ -12,7 +12,7 @@ from pathlib import Path
 from asflown.link import addresses
 from asflown.link.pty import check_path
 from asflown.link.serial_port import open_port
-from asflown.link.url import LOOPBACK, Url, parse
+from asflown.url import LOOPBACK, Url, parse
 
 
 def check_free(url: str | Url) -> None:

@@ -7,7 +7,7 @@ import os
 import socket
 
 from asflown.errors import LinkProblem
-from asflown.link.url import Url
+from asflown.url import Url
 
 
 def in_use(url: Url) -> LinkProblem:

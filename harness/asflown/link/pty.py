@@ -14,7 +14,7 @@ from asflown.clock.base import Clock
 from asflown.errors import LinkProblem
 from asflown.link.counted import CountedEndpoint
 from asflown.link.stream import Stream
-from asflown.link.url import Url
+from asflown.url import Url
 
 
 class PtyEndpoint(CountedEndpoint):

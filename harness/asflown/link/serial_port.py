@@ -13,7 +13,7 @@ from asflown.errors import LinkProblem
 from asflown.link.backoff import Backoff
 from asflown.link.counted import CountedEndpoint
 from asflown.link.stream import Stream
-from asflown.link.url import Url
+from asflown.url import Url
 
 
 class SerialEndpoint(CountedEndpoint):

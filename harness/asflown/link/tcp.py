@@ -13,7 +13,7 @@ from asflown.link.addresses import Address, bind, bound_port, resolve
 from asflown.link.backoff import Backoff
 from asflown.link.counted import CountedEndpoint
 from asflown.link.stream import Stream, WriteWatch
-from asflown.link.url import Url
+from asflown.url import Url
 
 CLIENTS_AT_MOST = 16
 

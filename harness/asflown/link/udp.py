@@ -12,7 +12,7 @@ from asflown.clock.base import Clock
 from asflown.link.addresses import Address, bind, bound_port, resolve
 from asflown.link.counted import CountedEndpoint, CountedReader
 from asflown.link.problems import cannot_open
-from asflown.link.url import Url
+from asflown.url import Url
 
 RECEIVE_BYTES = 65_535
 PEERS_AT_MOST = 16

@@ -12,7 +12,7 @@ import serial
 from asflown.errors import LinkProblem
 from asflown.link.pty import PtyEndpoint
 from asflown.link.serial_port import SerialEndpoint
-from asflown.link.url import Url
+from asflown.url import Url
 from tests.unit.link.frames import Sender, unknown
 from tests.unit.link.hand_clock import HandClock
 from tests.unit.link.parties import heard_so_many, open_descriptors, open_noting

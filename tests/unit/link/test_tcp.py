@@ -10,7 +10,7 @@ from asflown.errors import LinkProblem
 from asflown.link.outbox import OUTBOX_BYTES
 from asflown.link.ports import free_tcp_port
 from asflown.link.tcp import CLIENTS_AT_MOST, TcpEndpoint, TcpListenEndpoint
-from asflown.link.url import Url
+from asflown.url import Url
 from tests.unit.link.frames import Sender, unknown
 from tests.unit.link.hand_clock import HandClock
 from tests.unit.link.parties import connected_so_often, open_noting, port_of, receive_exactly

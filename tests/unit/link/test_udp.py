@@ -6,7 +6,7 @@ import pytest
 
 from asflown.errors import LinkProblem
 from asflown.link.udp import PEERS_AT_MOST, UdpEndpoint, UdpListenEndpoint
-from asflown.link.url import Url
+from asflown.url import Url
 from tests.unit.link.frames import Sender, unknown
 from tests.unit.link.hand_clock import HandClock
 from tests.unit.link.parties import open_noting, port_of, udp_socket

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from asflown.errors import UsageError
-from asflown.link.url import Url, parse
+from asflown.url import Url, parse
 
 GOOD = {
     "udp://127.0.0.1:14550": Url("udp", host="127.0.0.1", port=14550),
