@@ -12,6 +12,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from types import FrameType
 from typing import NoReturn
 
@@ -19,6 +20,7 @@ import asflown
 from asflown.cli import check, fly, vehicle
 from asflown.cli.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
+from asflown.report.streams import discard
 
 COMMANDS = (fly, check, vehicle)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
@@ -63,9 +65,16 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Runs the command line (without the program's name) and returns its exit code."""
+    """Runs the command line (without the program's name) and returns its exit code.
+
+    Raises SystemExit after help and usage errors, as argparse does, and after SIGTERM.
+    """
+    return run_guarded(partial(_parse_and_run, arguments))
+
+
+def _parse_and_run(arguments: Sequence[str] | None) -> int:
     options = build_parser().parse_args(arguments)
-    return run_guarded(lambda: int(options.run(options)))
+    return int(options.run(options))
 
 
 def run_guarded(command: Callable[[], int]) -> int:
@@ -82,8 +91,7 @@ def run_guarded(command: Callable[[], int]) -> int:
 
 def _translated(command: Callable[[], int]) -> int:
     try:
-        code = command()
-        sys.stdout.flush()
+        return _flushed(command)
     except AsflownError as error:
         _say(str(error) if isinstance(error, FileProblem) else f"asflown: {error}")
         return error.exit_code
@@ -91,13 +99,20 @@ def _translated(command: Callable[[], int]) -> int:
         _say("asflown: interrupted")
         return ExitCode.INTERRUPTED
     except BrokenPipeError:
-        _discard_output()
+        discard(sys.stdout)
         return BROKEN_PIPE
     except Exception as error:  # noqa: BLE001  the last resort: nothing else may reach a user
         problem, remedy = keep_traceback(error)
         _say(f"asflown: {problem}. {remedy}")
         return ExitCode.FAULT
-    return code
+
+
+def _flushed(command: Callable[[], int]) -> int:
+    """Runs a command and flushes what it printed, so that a reader who went away is noticed here."""
+    try:
+        return command()
+    finally:
+        sys.stdout.flush()
 
 
 def _end_in_order(_number: int, _frame: FrameType | None) -> NoReturn:
@@ -113,10 +128,3 @@ def _as_terminated(_number: int, _frame: FrameType | None) -> None:
 def _say(text: str) -> None:
     with contextlib.suppress(OSError):  # nobody may be listening; the exit code still tells
         print(text, file=sys.stderr, flush=True)
-
-
-def _discard_output() -> None:
-    """Lets the interpreter flush its buffers into nothing when it ends, instead of complaining."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)

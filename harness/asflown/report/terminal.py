@@ -19,6 +19,7 @@ from asflown.report.findings import findings
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.repeat import repeat_line
 from asflown.report.rows import Row, rows
+from asflown.report.streams import discard
 from asflown.report.visible import visible
 
 WIDTH = 80
@@ -40,6 +41,7 @@ class QuietConsole(Console):
     def on_broken_pipe(self) -> None:
         """Prints nothing any more; the exit code still tells how the flights went."""
         self.quiet = True
+        discard(self.file)
 
 
 def console(file: TextIO | None = None) -> Console:

@@ -1,0 +1,183 @@
+"""The command as a whole: every end becomes a message and an exit code, and help is quick."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+import asflown
+from asflown.cli.main import main, run_guarded
+from asflown.errors import (
+    AsflownError,
+    ExitCode,
+    FileProblem,
+    FolderProblem,
+    HarnessFault,
+    Position,
+    ScriptProblem,
+    UsageError,
+)
+
+WHERE = Position(Path("a.scenario.yaml"), 4, 2)
+
+
+def raising(error: BaseException) -> Callable[[], int]:
+    """A command that does nothing but raise."""
+
+    def command() -> int:
+        raise error
+
+    return command
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "said"),
+    [
+        (UsageError("no such place", "Check it"), 2, "asflown: no such place. Check it\n"),
+        (FileProblem(WHERE, "`1.5` has no unit", "Write `1.5 m`"), 2, f"{WHERE}: `1.5` has no unit. Write `1.5 m`\n"),
+        (FolderProblem("x cannot be read"), 2, "asflown: x cannot be read\n"),
+        (ScriptProblem("it never spoke", "Look"), 3, "asflown: it never spoke. Look\n"),
+        (HarnessFault("we are wrong"), 5, "asflown: we are wrong\n"),
+        (KeyboardInterrupt(), 130, "asflown: interrupted\n"),
+    ],
+    ids=["usage", "file", "folder", "script", "fault", "ctrl-c"],
+)  # fmt: skip
+def test_an_error_is_one_message_and_its_exit_code(
+    error: BaseException, code: int, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What went wrong is said once, on standard error; a place in a file comes first, as editors like it."""
+    assert run_guarded(raising(error)) == code
+    assert capsys.readouterr() == ("", said)
+
+
+def test_a_fault_leaves_its_traceback_in_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The user gets one line; the traceback waits where it can be sent from."""
+    monkeypatch.chdir(tmp_path)
+    assert run_guarded(raising(ZeroDivisionError("division by zero"))) == ExitCode.FAULT
+    assert capsys.readouterr().err == (
+        "asflown: a fault of asflown itself (ZeroDivisionError: division by zero). "
+        f"Please report it with {tmp_path}/.asflown/fault.log\n"
+    )
+    log = (tmp_path / ".asflown/fault.log").read_text()
+    assert log.startswith(f"asflown {asflown.__version__}: ")
+    assert "Traceback (most recent call last)" in log
+
+
+def test_a_traceback_that_cannot_be_kept_is_not_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where no file can be written, the traceback is shown after all."""
+    (tmp_path / ".asflown").write_text("in the way")
+    monkeypatch.chdir(tmp_path)
+    run_guarded(raising(ZeroDivisionError()))
+    assert "Traceback (most recent call last)" in capsys.readouterr().err
+
+
+def test_signal_handlers_are_given_back() -> None:
+    """Whoever calls the command from Python keeps its own handlers."""
+    before = signal.getsignal(signal.SIGTERM), signal.getsignal(signal.SIGHUP)
+    assert run_guarded(lambda: 0) == 0
+    assert (signal.getsignal(signal.SIGTERM), signal.getsignal(signal.SIGHUP)) == before
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP], ids=["SIGTERM", "SIGHUP"])
+def test_a_signal_unwinds_in_order(number: signal.Signals) -> None:
+    """SIGTERM, and a terminal that is closed, run every `finally` on the way out and end with 143."""
+    command = f"""
+import os, sys
+from asflown.cli.main import run_guarded
+def command():
+    try:
+        os.kill(os.getpid(), {int(number)})
+        while True:
+            pass
+    finally:
+        print("closed")
+sys.exit(run_guarded(command))
+"""
+    done = subprocess.run([sys.executable, "-c", command], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (ExitCode.TERMINATED, "closed\n", "")
+
+
+def test_a_reader_who_goes_away_is_no_fault() -> None:
+    """`asflown --help | true` says nothing on standard error."""
+    read, write = os.pipe()
+    os.close(read)
+    command = [sys.executable, "-m", "asflown", "--help"]
+    buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    done = subprocess.run(command, stdout=write, stderr=subprocess.PIPE, env=buffered, check=False)
+    os.close(write)
+    assert (done.returncode, done.stderr) == (128 + signal.SIGPIPE, b"")
+
+
+def test_help_loads_nothing_heavy() -> None:
+    """Parsers are made without NumPy, pydantic, MAVLink, physics or rich: help is quick."""
+    command = """
+import sys
+from asflown.cli.main import build_parser
+build_parser().format_help()
+print(sorted({"numpy", "pydantic", "pymavlink", "jsbsim", "rich", "yaml", "asyncio"} & set(sys.modules)))
+"""
+    done = subprocess.run([sys.executable, "-c", command], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["--help"], ["fly", "--help"], ["grade", "--help"], ["check", "--help"], ["vehicle", "--help"]],
+)
+def test_every_command_explains_itself(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """Help fits a terminal of 110 columns and is no error."""
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == 0
+    assert max(len(line) for line in capsys.readouterr().out.splitlines()) <= 115
+
+
+def test_version_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    """--version names program and version."""
+    with pytest.raises(SystemExit):
+        main(["--version"])
+    assert capsys.readouterr().out == f"asflown {asflown.__version__}\n"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "the following arguments are required: COMMAND"),
+        (["flyy"], "invalid choice: 'flyy'"),
+        (["fly"], "the following arguments are required: PATH"),
+        (["fly", "x", "--flights", "0"], "'0' is not a number from 1 up"),
+        (["fly", "x", "--seed", "-1"], "'-1' is not a whole number"),
+        (["fly", "x", "--seed", str(2**63)], "is not a whole number from 0 to 2^63 - 1"),
+        (["fly", "x", "--clock", "sundial"], "invalid choice: 'sundial'"),
+        (["fly", "x", "--flight", "2"], "unrecognized arguments: --flight"),
+    ],
+    ids=lambda value: " ".join(value) or "nothing" if isinstance(value, list) else "",
+)
+def test_a_wrong_command_line_is_a_usage_error(
+    arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The message names what is wrong; the exit code is 2."""
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == ExitCode.USAGE
+    assert said in capsys.readouterr().err
+
+
+def test_errors_survive_a_process_border() -> None:
+    """A worker's error arrives with its class, its text and its exit code."""
+    import pickle
+
+    for error in (FileProblem(WHERE, "a", "b"), UsageError("a", "b"), HarnessFault("a")):
+        twin = pickle.loads(pickle.dumps(error))
+        assert (type(twin), str(twin), twin.exit_code) == (type(error), str(error), error.exit_code)
+        assert isinstance(twin, AsflownError)
