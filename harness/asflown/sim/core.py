@@ -42,8 +42,9 @@ class Core:
         airframe, release = airframe_named(setup.airframe), release_named(setup.release)
         seed = setup.seed
         self.events = CoreEvents()
-        self.estimate, self.readings = Estimate(), Readings()
+        self.estimate, self.readings = Estimate(), Readings(gnss_fix=_FIX_NONE)
         self.limits, self.target = airframe.limits(), Target()
+        self.armed, self.on_ground = False, True
         self._plant = plant = Plant(airframe.name, setup.start, airframe.rest_height_m)
         self._imu = Imu(airframe.imu, generator(seed, "imu"))
         self._barometer = Barometer(airframe.barometer, generator(seed, "barometer"))
@@ -67,16 +68,6 @@ class Core:
         self._density_ratio = 1.0
         self._load_battery()
 
-    @property
-    def armed(self) -> bool:
-        """Whether the motors may turn."""
-        return self._controller.armed
-
-    @property
-    def on_ground(self) -> bool:
-        """By the landing detector of the vehicle, not by the truth."""
-        return self._controller.on_ground
-
     def tick(self) -> None:
         """10 ms of flight. Raises HarnessFault when the plant's state is not a number any more."""
         self._ticks += 1
@@ -90,12 +81,14 @@ class Core:
         self._sense()
         self._estimator.tick(self._ticks)
         self._load_battery()
-        grounded = self._controller.on_ground
         self._controller.update(
             self.target, self.limits, self.readings.battery_voltage_v, self._density_ratio
         )
-        if grounded != self._controller.on_ground:
-            self.events.texts.append((_SEVERITY_INFO, "Left the ground" if grounded else "On the ground"))
+        if self.on_ground != self._controller.on_ground:
+            self.on_ground = self._controller.on_ground
+            self.events.texts.append(
+                (_SEVERITY_INFO, "On the ground" if self.on_ground else "Left the ground")
+            )
 
     def arm(self) -> str:
         """Arms; returns '' or why not."""
@@ -108,12 +101,14 @@ class Core:
         if self.readings.battery_remaining < _LEAST_CHARGE_TO_ARM:
             return "battery nearly empty: charge it"
         self._controller.arm()
+        self.armed = True
         return ""
 
     def disarm(self) -> None:
         """Stops the motors at once. The autopilot asks only on the ground."""
         self._controller.disarm()
         self._commands = STOPPED
+        self.armed, self.on_ground = False, self._controller.on_ground
 
     def truth_row(self) -> tuple[float, ...]:
         """In the order of record.truth.TRUTH_COLUMNS."""

@@ -96,16 +96,19 @@ class Controller:
         self._mixer.supply(voltage_v, density_ratio)
         if self.phase is Phase.FLYING:
             self._fly(target, limits)
+        elif not self._leads_up(target):
+            self.phase = Phase.STANDING
         elif self.phase is Phase.LIFTING:
             self._lift(limits)
-        elif self._leads_up(target):
+        else:
             self._begin_lifting()
 
     def _leads_up(self, target: Target) -> bool:
         if target.land:
             return False
         if target.down_m is not None:
-            return target.down_m < self._strapdown.down_m - _UP_BY_M
+            lifting = self.phase is Phase.LIFTING
+            return target.down_m < (self._ground_down_m if lifting else self._strapdown.down_m) - _UP_BY_M
         return target.velocity_down_m_s is not None and target.velocity_down_m_s < -_UP_AT_M_S
 
     def _begin_lifting(self) -> None:
@@ -138,9 +141,9 @@ class Controller:
         if target.land:
             target = self._landing(target, limits)
         reference.step(target, limits)
-        reference.keep_near(s.north_m, s.east_m, s.down_m, _LEASH_M, _UPRIGHT_LEASH_M)
-        likely = self._touch_down.likely
-        self._position.step(reference, limits, self._most_m_s2(), not self._estimate.position_valid or likely)
+        valid, likely = self._estimate.position_valid, self._touch_down.likely
+        reference.keep_near(s.north_m, s.east_m, s.down_m, _LEASH_M if valid else 0.0, _UPRIGHT_LEASH_M)
+        self._position.step(reference, limits, self._most_m_s2(), level_only=likely or not valid)
         self._attitude.integrating = not likely
         self._turn(target, limits)
         lift = self._command(1.0, self._tuning.yaw_p, limits)
