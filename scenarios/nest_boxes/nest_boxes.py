@@ -143,7 +143,9 @@ def fly(craft, boxes=BOXES, speed=SPEED, home=(0.0, 0.0)):
 def main():
     """Reads the command line and flies."""
     parser = argparse.ArgumentParser(description="Looks into nest boxes.")
-    parser.add_argument("--link", default="udpin:127.0.0.1:14550", help="where the craft is, as pymavlink spells it")
+    parser.add_argument(
+        "--link", default="udpin:127.0.0.1:14550", help="where the craft is, as pymavlink spells it"
+    )
     fly(Craft(parser.parse_args().link))
 
 

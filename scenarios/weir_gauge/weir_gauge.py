@@ -18,16 +18,15 @@ READ = 5.0  # seconds at the gauge
 METRES_PER_DEGREE = 111_200.0
 
 mavlink = mavutil.mavlink
-last_heartbeat = 0.0
+said_hello = {"at": 0.0}
 
 
 def receive(link, kind, timeout=1.0):
     """The next message of one kind, or None; says once a second that somebody is here."""
-    global last_heartbeat
     end = time.time() + timeout
     while time.time() < end:
-        if time.time() - last_heartbeat >= 1.0:
-            last_heartbeat = time.time()
+        if time.time() - said_hello["at"] >= 1.0:
+            said_hello["at"] = time.time()
             link.mav.heartbeat_send(mavlink.MAV_TYPE_GCS, mavlink.MAV_AUTOPILOT_INVALID, 0, 0, 0)
         message = link.recv_match(type=kind, blocking=True, timeout=0.2)
         if message is not None:
@@ -91,16 +90,16 @@ def go(link, latitude, longitude, height):
 def main():
     """The whole flight."""
     parser = argparse.ArgumentParser(description="Reads the gauge at the weir.")
-    parser.add_argument("--link", default="udpin:127.0.0.1:14550", help="where the craft is, as pymavlink spells it")
+    parser.add_argument(
+        "--link", default="udpin:127.0.0.1:14550", help="where the craft is, as pymavlink spells it"
+    )
     link = mavutil.mavlink_connection(parser.parse_args().link, source_system=250, dialect="common")
 
     wait_for(link, "HEARTBEAT", lambda beat: beat.system_status == mavlink.MAV_STATE_STANDBY, 60)
     command(link, mavlink.MAV_CMD_COMPONENT_ARM_DISARM, 1)
     home = wait_for(link, "GLOBAL_POSITION_INT", lambda here: True, 5)
     command(link, mavlink.MAV_CMD_NAV_TAKEOFF, 0, 0, 0, 0, 0, 0, TRAVEL_HEIGHT)
-    wait_for(
-        link, "GLOBAL_POSITION_INT", lambda here: here.relative_alt > 1000 * TRAVEL_HEIGHT - 500, 40
-    )
+    wait_for(link, "GLOBAL_POSITION_INT", lambda here: here.relative_alt > 1000 * TRAVEL_HEIGHT - 500, 40)
 
     go(link, *GAUGE, TRAVEL_HEIGHT)
     go(link, *GAUGE, READING_HEIGHT)
@@ -112,9 +111,7 @@ def main():
     go(link, home.lat / 1e7, home.lon / 1e7, TRAVEL_HEIGHT)
 
     command(link, mavlink.MAV_CMD_NAV_LAND)
-    wait_for(
-        link, "HEARTBEAT", lambda beat: not beat.base_mode & mavlink.MAV_MODE_FLAG_SAFETY_ARMED, 90
-    )
+    wait_for(link, "HEARTBEAT", lambda beat: not beat.base_mode & mavlink.MAV_MODE_FLAG_SAFETY_ARMED, 90)
     print("back at the car")
 
 
