@@ -6,9 +6,13 @@ import os
 from collections.abc import Generator
 
 import pytest
+from hypothesis import settings
 
 REQUIRE_ALL = "ASFLOWN_REQUIRE_ALL"
 """Set to 1 where every engine, browser and tool that a test may need is installed: there a skip is an error."""
+
+settings.register_profile("asflown", deadline=None)  # how long a test takes is nobody's verdict on the code
+settings.load_profile("asflown")
 
 
 @pytest.hookimpl(wrapper=True)
