@@ -20,7 +20,7 @@ import asflown
 from asflown.cli import check, fly, vehicle
 from asflown.cli.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
-from asflown.report.streams import discard
+from asflown.report.streams import discard, reader_is_gone
 
 COMMANDS = (fly, check, vehicle)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
@@ -98,10 +98,10 @@ def _translated(command: Callable[[], int]) -> int:
     except KeyboardInterrupt:
         _say("asflown: interrupted")
         return ExitCode.INTERRUPTED
-    except BrokenPipeError:
-        discard(sys.stdout)
-        return BROKEN_PIPE
     except Exception as error:  # noqa: BLE001  the last resort: nothing else may reach a user
+        if isinstance(error, BrokenPipeError) and reader_is_gone(sys.stdout):
+            discard(sys.stdout)
+            return BROKEN_PIPE
         problem, remedy = keep_traceback(error)
         _say(f"asflown: {problem}. {remedy}")
         return ExitCode.FAULT

@@ -95,6 +95,10 @@ class LiveBoard:
         """Takes a line away."""
         self._lines.pop(number, None)
 
+    def refresh(self) -> None:
+        """Draws now, instead of waiting for the next turn."""
+        self._live.refresh()
+
     def _draw(self) -> Table:
         table = Table.grid(padding=(0, 2))
         for line in list(self._lines.values()):

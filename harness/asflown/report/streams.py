@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 from typing import IO
 
 
@@ -15,3 +16,14 @@ def discard(stream: IO[str]) -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, descriptor)
     os.close(nowhere)
+
+
+def reader_is_gone(stream: IO[str]) -> bool:
+    """Whether `stream` is a pipe or socket that nobody reads any more."""
+    try:
+        descriptor = stream.fileno()
+    except OSError:
+        return False
+    poller = select.poll()
+    poller.register(descriptor, 0)
+    return bool(poller.poll(0))

@@ -1,0 +1,159 @@
+"""The flights of one `asflown fly`: planned from scenario files, flown, graded and reported as they end.
+
+Everything that can be refused is refused before the first flight: scenario files, vehicles, places to write to.
+"""
+
+from __future__ import annotations
+
+import sys
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from asflown.cli.crew import fly_jobs
+from asflown.cli.jobs import Job, JobResult
+from asflown.cli.ledger import Ledger
+from asflown.cli.one_flight import fly_and_grade
+from asflown.cli.planning import Subject, jobs_for, seeds_for
+from asflown.clock.wall import Stopwatch
+from asflown.errors import ExitCode, FileProblem, FileProblems, UsageError
+from asflown.flight.plan import ClockChoice, Progress
+from asflown.grade.result import VerdictWord
+from asflown.record.folder import FLIGHTS
+from asflown.report import atomic, terminal
+from asflown.report.document import write_json
+from asflown.report.flown import ScenarioOutcome
+from asflown.report.junit import write_junit
+from asflown.report.progress import Board, Moment, board
+from asflown.scenario.file import LoadedScenario, find_scenarios, load_scenario
+from asflown.scenario.model import VehicleFile
+from asflown.scenario.vehicle_file import BUILT_IN, load_vehicle
+
+_RANK: tuple[tuple[VerdictWord, ExitCode], ...] = (
+    ("fail", ExitCode.FAILED),
+    ("error", ExitCode.NOT_FLOWN),
+    ("inconclusive", ExitCode.INCONCLUSIVE),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FlyRequest:
+    """What the command line asked for."""
+
+    paths: tuple[Path, ...]
+    vehicle: str | None
+    flights: int | None
+    seed: int | None
+    workers: int
+    clock: ClockChoice
+    prove: bool
+    junit: Path | None
+    json: Path | None
+    keep: Path | None
+
+
+def fly_all(request: FlyRequest) -> int:
+    """Flies, grades and reports; returns the exit code.
+
+    Raises UsageError before anything flies, and what a flight raises: KeyboardInterrupt, SystemExit, HarnessFault.
+    The reports on disk then say what was flown until then, and what was not.
+    """
+    keep = request.keep or FLIGHTS
+    subjects = _subjects(request)
+    jobs = jobs_for(subjects, request.clock, keep, prove=request.prove)
+    _check_places(request, keep)
+    ledger = Ledger(subjects, jobs)
+    _write_reports(request, ledger.outcomes())
+    with board(terminal.console(sys.stderr)) as shown:
+        _fly_onto(shown, jobs, request, ledger)
+    outcomes = ledger.outcomes()
+    terminal.show(outcomes, terminal.console(sys.stdout))
+    return exit_code(outcomes)
+
+
+def exit_code(outcomes: tuple[ScenarioOutcome, ...]) -> ExitCode:
+    """A failure outranks a flight that could not be carried out, which outranks what is inconclusive."""
+    verdicts = {outcome.verdict for outcome in outcomes}
+    return next((code for verdict, code in _RANK if verdict in verdicts), ExitCode.PASSED)
+
+
+def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: Ledger) -> None:
+    """Flies all jobs; after each, the ledger and the reports know of it."""
+
+    def started(job: Job) -> None:
+        shown.begin(job.number, job.title, Stopwatch().seconds)
+
+    def watch(job: Job, at: Progress) -> None:
+        shown.move(job.number, Moment(at.phase, at.flight_time_s, at.height_m, at.distance_m))
+
+    with closing(fly_jobs(jobs, request.workers, fly_and_grade, started, watch)) as results:
+        for result in results:
+            ledger.enter(result)
+            shown.end(result.number, _in_a_word(result))
+            _write_reports(request, ledger.outcomes())
+
+
+def _in_a_word(result: JobResult) -> str:
+    if result.flown is None:
+        return f"error: {result.failure}"
+    manifest = result.flown.manifest
+    return f"{result.flown.verdict} after {manifest.flight_time_s:.1f} s of flight in {manifest.wall_time_s:.1f} s"
+
+
+def _write_reports(request: FlyRequest, outcomes: tuple[ScenarioOutcome, ...]) -> None:
+    if request.junit is not None:
+        write_junit(request.junit, outcomes)
+    if request.json is not None:
+        write_json(request.json, outcomes)
+
+
+def _check_places(request: FlyRequest, keep: Path) -> None:
+    """Proves that everything can be written before anything flies."""
+    atomic.check_folder_writable(keep)
+    for path in (request.junit, request.json):
+        if path is not None:
+            atomic.check_writable(path)
+    if (
+        request.junit is not None
+        and request.json is not None
+        and request.junit.resolve() == request.json.resolve()
+    ):
+        raise UsageError(f"--junit and --json both name {request.junit}", "Give each a file of its own")
+
+
+def _subjects(request: FlyRequest) -> tuple[Subject, ...]:
+    """The scenarios with their vehicles and seeds. Raises the problems of all scenario files together."""
+    loaded = _load_all(find_scenarios(request.paths))
+    return tuple(
+        Subject(
+            one, _vehicle(one, request.vehicle), seeds_for(one.scenario.repeat, request.flights, request.seed)
+        )
+        for one in loaded
+    )
+
+
+def _load_all(files: list[Path]) -> list[LoadedScenario]:
+    loaded: list[LoadedScenario] = []
+    problems: list[FileProblem] = []
+    for file in files:
+        try:
+            loaded.append(load_scenario(file))
+        except FileProblems as several:
+            problems += several.problems
+        except FileProblem as problem:
+            problems.append(problem)
+    if problems:
+        raise problems[0] if len(problems) == 1 else FileProblems(tuple(problems))
+    return loaded
+
+
+def _vehicle(loaded: LoadedScenario, asked: str | None) -> VehicleFile:
+    """The vehicle that the command names, or the scenario's own."""
+    if asked is not None:
+        return load_vehicle(asked)
+    if loaded.scenario.vehicle is None:
+        known = " or ".join(BUILT_IN)
+        raise UsageError(
+            f"{loaded.file} names no vehicle", f"Say which one flies it: --vehicle {known}, or a file"
+        )
+    return load_vehicle(loaded.scenario.vehicle, loaded.folder)

@@ -1,0 +1,47 @@
+"""Which flights are flown: scenarios on vehicles, with seeds, in a fixed order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from asflown.cli.jobs import Job
+from asflown.flight.plan import ClockChoice, FlightPlan
+from asflown.scenario.file import LoadedScenario
+from asflown.scenario.model import Repeat, VehicleFile
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """One scenario on one vehicle, and the seeds it is flown with."""
+
+    loaded: LoadedScenario
+    vehicle: VehicleFile
+    seeds: tuple[int, ...]
+
+
+def seeds_for(repeat: Repeat, flights: int | None, first_seed: int | None) -> tuple[int, ...]:
+    """The seeds of a scenario's flights: the scenario's own, unless the command says where to begin.
+
+    Where more flights are wanted than the scenario has seeds, further seeds count up from its highest.
+    """
+    wanted = flights or max(repeat.flights, 1)
+    if first_seed is not None:
+        return tuple(range(first_seed, first_seed + wanted))
+    seeds = list(repeat.seeds[:wanted])
+    next_seed = max(seeds, default=0) + 1
+    return (*seeds, *range(next_seed, next_seed + wanted - len(seeds)))
+
+
+def jobs_for(
+    subjects: tuple[Subject, ...], clock: ClockChoice, keep: Path, *, prove: bool
+) -> tuple[Job, ...]:
+    """One job for each flight, scenario by scenario; a copy right behind the first flight of each when proving."""
+    jobs: list[Job] = []
+    for index, subject in enumerate(subjects):
+        for number, seed in enumerate(subject.seeds):
+            plan = FlightPlan(subject.loaded, subject.vehicle, seed, clock, keep)
+            jobs.append(Job(len(jobs), index, plan))
+            if prove and number == 0:
+                jobs.append(Job(len(jobs), index, plan, is_copy=True))
+    return tuple(jobs)

@@ -1,0 +1,62 @@
+"""What is shown while flights are in the air."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from rich.console import Console
+
+from asflown.report import terminal
+from asflown.report.progress import LiveBoard, Moment, PlainBoard, board
+
+TITLE = "nest-boxes on palm80, seed 7"
+
+
+def test_a_log_gets_a_line_for_each_phase() -> None:
+    """In a file there is a line when a flight begins, changes its phase, and ends."""
+    out = io.StringIO()
+    with board(terminal.console(out)) as shown:
+        shown.begin(0, TITLE, lambda: 1.0)
+        for phase, at_s in (("preparing", 0.5), ("flying", 3.0), ("flying", 3.5), ("ending", 52.0)):
+            shown.move(0, Moment(phase, at_s, 3.0, 8.0))
+        shown.end(0, "pass")
+    assert out.getvalue().splitlines() == [
+        f"{TITLE}: starting",
+        f"{TITLE}: preparing at 0.5 s",
+        f"{TITLE}: flying at 3.0 s",
+        f"{TITLE}: ending at 52.0 s",
+        f"{TITLE}: pass",
+    ]
+
+
+def test_a_terminal_gets_one_line_for_each_flight() -> None:
+    """On a terminal a flight is a line with phase, flight time, height, distance and pace, until it is down."""
+    out = io.StringIO()
+    shown = LiveBoard(Console(file=out, force_terminal=True, width=100))
+    with shown:
+        shown.begin(0, TITLE, lambda: 0.5)
+        shown.begin(1, "weir-gauge on field1400, seed 1", lambda: 10.0)
+        shown.move(0, Moment("flying", 30.0, 3.04, 8.12))
+        shown.move(1, Moment("flying", 10.0, 12.0, 150.0))
+        shown.refresh()
+        shown.end(0, "pass")
+        shown.end(1, "fail")
+    text = " ".join(out.getvalue().split())
+    assert f"{TITLE} flying 30.0 s 3.0 m up 8.1 m out 60x" in text
+    assert "weir-gauge on field1400, seed 1 flying 10.0 s 12.0 m up 150.0 m out 1.0x" in text
+
+
+@pytest.mark.parametrize(("terminal_like", "kind"), [(True, LiveBoard), (False, PlainBoard)])
+def test_the_board_suits_the_console(terminal_like: bool, kind: type) -> None:
+    """A terminal is redrawn in place; anything else gets plain lines."""
+    assert isinstance(board(Console(file=io.StringIO(), force_terminal=terminal_like)), kind)
+
+
+def test_a_flight_that_has_not_begun_to_move_is_starting() -> None:
+    """A line is there as soon as the flight is asked for."""
+    out = io.StringIO()
+    with LiveBoard(Console(file=out, force_terminal=True, width=80)) as shown:
+        shown.begin(0, TITLE, lambda: 0.0)
+        shown.refresh()
+    assert f"{TITLE} starting" in " ".join(out.getvalue().split())
