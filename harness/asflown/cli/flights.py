@@ -16,9 +16,9 @@ from asflown.cli.ledger import Ledger
 from asflown.cli.one_flight import fly_and_grade
 from asflown.cli.planning import Subject, jobs_for, seeds_for
 from asflown.clock.wall import Stopwatch
-from asflown.errors import ExitCode, FileProblem, FileProblems, UsageError
+from asflown.errors import FileProblem, FileProblems, UsageError
 from asflown.flight.plan import ClockChoice, Progress
-from asflown.grade.result import VerdictWord
+from asflown.grade.verdict import exit_code_of
 from asflown.record.folder import FLIGHTS
 from asflown.report import atomic, terminal
 from asflown.report.document import write_json
@@ -28,12 +28,6 @@ from asflown.report.progress import Board, Moment, board
 from asflown.scenario.file import LoadedScenario, find_scenarios, load_scenario
 from asflown.scenario.model import VehicleFile
 from asflown.scenario.vehicle_file import BUILT_IN, load_vehicle
-
-_RANK: tuple[tuple[VerdictWord, ExitCode], ...] = (
-    ("fail", ExitCode.FAILED),
-    ("error", ExitCode.NOT_FLOWN),
-    ("inconclusive", ExitCode.INCONCLUSIVE),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +62,7 @@ def fly_all(request: FlyRequest) -> int:
         _fly_onto(shown, jobs, request, ledger)
     outcomes = ledger.outcomes()
     terminal.show(outcomes, terminal.console(sys.stdout))
-    return exit_code(outcomes)
-
-
-def exit_code(outcomes: tuple[ScenarioOutcome, ...]) -> ExitCode:
-    """A failure outranks a flight that could not be carried out, which outranks what is inconclusive."""
-    verdicts = {outcome.verdict for outcome in outcomes}
-    return next((code for verdict, code in _RANK if verdict in verdicts), ExitCode.PASSED)
+    return exit_code_of(outcome.verdict for outcome in outcomes)
 
 
 def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: Ledger) -> None:

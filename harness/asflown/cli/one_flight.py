@@ -6,15 +6,12 @@ from asflown.cli.jobs import Job, JobResult
 from asflown.errors import FlightError
 from asflown.flight.conductor import fly
 from asflown.flight.plan import ProgressCallback
-from asflown.grade.flight import grade_flight
+from asflown.grade.grade import grade_flight, write_grade
 from asflown.report.flown import Flown
-
-GRADED_OUTCOMES = frozenset({"completed", "script-failed"})
-"""How a flight must have ended to say something about the script."""
 
 
 def fly_and_grade(job: Job, progress: ProgressCallback) -> JobResult:
-    """Flies one job and grades what was recorded.
+    """Flies one job, grades what was recorded, and leaves the grade in the flight's folder.
 
     Raises UsageError for what the user must mend before anything can fly, and HarnessFault.
     """
@@ -22,7 +19,6 @@ def fly_and_grade(job: Job, progress: ProgressCallback) -> JobResult:
         result = fly(job.plan, progress)
     except FlightError as error:
         return JobResult(job.number, None, str(error))
-    grade = None
-    if result.manifest.outcome in GRADED_OUTCOMES:
-        grade = grade_flight(result.folder, job.plan.loaded.scenario)
+    grade = grade_flight(result.folder, job.plan.loaded.scenario)
+    write_grade(result.folder, grade)
     return JobResult(job.number, Flown(result.manifest, grade, result.folder))

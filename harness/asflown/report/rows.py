@@ -66,16 +66,23 @@ def _measure(measured: Measured, label: str, seed: str) -> _Candidate:
 
 
 def _rule(rule: RuleGraded, label: str, seed: str) -> _Candidate:
-    in_unit = "" if rule.margin_in_unit is None else f"{words.quantity(rule.margin_in_unit, rule.unit)} to go"
     row = Row(
         name=label,
-        value=in_unit,
+        value=_spare(rule),
         allowed=rule.text,
         margin=words.margin(rule.robustness),
         seed=seed,
         verdict=verdict_word(rule.passed),
     )
     return _Candidate(row, _badness(rule.robustness))
+
+
+def _spare(rule: RuleGraded) -> str:
+    """`1.35 m to spare`, `0.45 m beyond`; empty for a formula of several units."""
+    if rule.margin_in_unit is None:
+        return ""
+    where = "to spare" if rule.margin_in_unit >= 0 else "beyond"
+    return f"{words.quantity(abs(rule.margin_in_unit), rule.unit)} {where}"
 
 
 def _badness(margin: float | None) -> tuple[int, float]:

@@ -123,7 +123,9 @@ def _table(numbers: Sequence[Row], *, several: bool) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="dim")
     table.add_column("  measure or rule", overflow="fold", max_width=30)
     table.add_column("value", justify="right", overflow="fold")
-    table.add_column("allowed", overflow="fold")
+    table.add_column(
+        "allowed", overflow="ellipsis", no_wrap=True
+    )  # a long rule is told in full where it fails
     table.add_column("margin", justify="right")
     if several:
         table.add_column("seed", justify="right")

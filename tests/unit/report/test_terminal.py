@@ -32,9 +32,9 @@ def test_a_pass_shows_every_number_with_its_margin() -> None:
         "",
         "PASS   nest-boxes on palm80",
         "  seed 7: 52.4 s of flight in 0.8 s (65x), lockstep, digest 3f9a3f9a3f9a",
-        "  measure or rule         value  allowed                  margin",
-        "  cross_track_p95        0.31 m  at most 0.8 m             +0.61",
-        "  ceiling          1.35 m to go  always (height < 4.5 m)   +0.30",
+        "  measure or rule            value  allowed                  margin",
+        "  cross_track_p95           0.31 m  at most 0.8 m             +0.61",
+        "  ceiling          1.35 m to spare  always (height < 4.5 m)   +0.30",
         "",
         "1 scenario, 1 flight: 1 pass",
     ]

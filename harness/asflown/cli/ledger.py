@@ -1,0 +1,75 @@
+"""Results as they come in, and what they add up to at any moment, in the order in which flights were asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from asflown.cli.jobs import Job, JobResult
+from asflown.cli.planning import Subject
+from asflown.cli.prove import Proof, compare
+from asflown.grade.verdict import JudgedFlight, Verdict, judge_flights, worst
+from asflown.report import words
+from asflown.report.flown import Flown, ScenarioOutcome
+
+
+class Ledger:
+    """Knows every job and what became of it."""
+
+    def __init__(self, subjects: Sequence[Subject], jobs: Sequence[Job]) -> None:
+        self._subjects, self._jobs = subjects, jobs
+        self._results: dict[int, JobResult] = {}
+
+    def enter(self, result: JobResult) -> None:
+        """Notes what became of a job."""
+        self._results[result.number] = result
+
+    def outcomes(self) -> tuple[ScenarioOutcome, ...]:
+        """One outcome for each scenario and vehicle; flights without a result are named in it."""
+        return tuple(self._outcome(index) for index in range(len(self._subjects)))
+
+    def _outcome(self, index: int) -> ScenarioOutcome:
+        subject = self._subjects[index]
+        jobs = [job for job in self._jobs if job.subject == index]
+        flights = [flown for job in jobs if not job.is_copy and (flown := self._flown(job)) is not None]
+        missing = [job for job in jobs if self._flown(job) is None]
+        results = [result for job in missing if (result := self._results.get(job.number)) is not None]
+        verdict = _with_proof(_judged(subject, flights, missing), self._proof(jobs))
+        return ScenarioOutcome(
+            name=subject.loaded.scenario.name,
+            vehicle=subject.vehicle.name,
+            verdict=verdict.word,
+            statement=verdict.statement,
+            flights=tuple(flights),
+            judged_by_share=subject.loaded.scenario.judge != "every-flight",
+            not_flown=tuple(job.plan.seed for job in missing),
+            failures=tuple(f"seed {self._jobs[one.number].plan.seed}: {one.failure}" for one in results),
+        )
+
+    def _flown(self, job: Job) -> Flown | None:
+        result = self._results.get(job.number)
+        return None if result is None else result.flown
+
+    def _proof(self, jobs: Sequence[Job]) -> Proof | None:
+        """What flying twice showed; None when it was not asked for, or is not known yet."""
+        copy = next((job for job in jobs if job.is_copy), None)
+        pair = [] if copy is None else [self._flown(jobs[0]), self._flown(copy)]
+        flown = [one for one in pair if one is not None]
+        return compare(*flown) if len(flown) == 2 else None
+
+
+def _judged(subject: Subject, flights: Sequence[Flown], missing: Sequence[Job]) -> Verdict:
+    """The verdict on what was flown; flights without a result make it an error unless it fails already."""
+    judged = [JudgedFlight(one.verdict, one.manifest.seed, one.manifest.clock.kind) for one in flights]
+    verdict = judge_flights(judged, subject.loaded.scenario.judge)
+    if not missing:
+        return verdict
+    statement = f"{verdict.statement}; {words.count(len(missing), 'flight')} without a result"
+    return Verdict(worst((verdict.word, "error")), statement)
+
+
+def _with_proof(verdict: Verdict, proof: Proof | None) -> Verdict:
+    """A flight that was to be proved and was not leaves the evidence undecided, unless something is worse."""
+    if proof is None:
+        return verdict
+    word = verdict.word if proof.same else worst((verdict.word, "inconclusive"))
+    return Verdict(word, f"{verdict.statement}; {proof.says}")
