@@ -88,12 +88,11 @@ def test_a_flood_is_counted_and_harms_nobody(tmp_path: Path) -> None:
     [
         ("if os.fork() == 0: os.setsid(); time.sleep(600)", "os.fork"),
         ("import subprocess; subprocess.Popen(['sleep', '600'], start_new_session=True)", "subprocess.Popen"),
-        ("import threading; threading.Thread(target=time.sleep, args=(600,)).start()", "a second thread"),
     ],
-    ids=["fork", "subprocess", "thread"],
+    ids=["fork", "subprocess"],
 )
 def test_what_cannot_be_held_flies_in_wall_time_and_is_ended(start: str, reason: str, tmp_path: Path) -> None:
-    """A child or thread makes the flight paced, with the call and its line as the reason; none outlives it."""
+    """A child makes the flight paced, with the call and its line as the reason; none outlives it."""
     script = HELLO + start + "\ntime.sleep(1)\nos._exit(0)"
     flown = fly(tmp_path, write_scenario(tmp_path, script))
     clock = flown.manifest.clock

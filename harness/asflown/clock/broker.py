@@ -190,9 +190,10 @@ class Broker:
                 port_gone.closed()
         elif kind == protocol.HELLO:
             self._welcome(script, packet)
-        elif kind == protocol.LEAVE:
+        elif kind in (protocol.LEAVE, protocol.STUCK):
             self._stop_waiting(script)
-            self.on_left(packet[1:].decode("utf-8", "replace"))
+            tell = self.on_left if kind == protocol.LEAVE else self.on_stuck
+            tell(packet[1:].decode("utf-8", "replace"))
 
     def _welcome(self, script: _Participant, packet: bytes) -> None:
         version, _ = protocol.unpack_facts(packet)
@@ -230,8 +231,6 @@ class Broker:
         if any(port.has_news() for port in script.waits_for):
             script.wake_us = report.now_us
         script.running = report.kind == protocol.BYE  # then what is left to read is the end of the connection
-        if script.wake_us >= NEVER_US and not script.waits_for:
-            self.on_stuck("it waits for what cannot happen, for ever")
 
     def _stop_waiting(self, script: _Participant) -> None:
         script.running, script.wake_us, script.waits_for = False, NEVER_US, []

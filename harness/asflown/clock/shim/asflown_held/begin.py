@@ -8,7 +8,7 @@ import select
 import socket
 import sys
 
-from . import chance, clocks, descriptors, late, protocol, refuse, sockets, waiting
+from . import chance, clocks, descriptors, late, protocol, refuse, sockets, threads, waiting
 from .held import Held
 
 
@@ -22,11 +22,12 @@ def begin() -> None:
     connection.send(protocol.pack_facts(protocol.HELLO, facts))
     _, terms = protocol.unpack_facts(connection.recv(protocol.PACKET_BYTES_MAX))
     held = Held(connection, terms)
+    threads.hold(held)
     clocks.hold(held)
     waiting.hold(held, select)
     sockets.hold(held)
     descriptors.hold(held)
-    late.hold(held, {**chance.LATE, **clocks.LATE, **refuse.LATE, **waiting.LATE})
+    late.hold(held, {**chance.LATE, **clocks.LATE, **refuse.LATE, **threads.LATE})
     chance.hold(held)
     refuse.hold(held)
     atexit.register(held.bye)

@@ -35,7 +35,7 @@ def hold(held: Held) -> None:
             if not os.get_blocking(descriptor):
                 held.charge_empty_look()
                 raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
-            held.wait((channel,), (1 << 62) - 1)
+            held.strands.wait((channel,), (1 << 62) - 1)
         poll = _real_poll()
         poll.register(descriptor, select.POLLIN)
         poll.poll()

@@ -15,6 +15,7 @@ from types import FrameType, MethodType
 from typing import Any, Callable, NoReturn
 
 from . import protocol
+from .strands import Strands
 
 _process_time_ns = _time_module.process_time_ns
 SYNC_AFTER_DATAGRAMS = 64
@@ -54,6 +55,7 @@ class Held:
         self._reads = 0
         self._unreported = 0
         self._cpu_ns = _process_time_ns()
+        self.strands = Strands(self)
         self._clock_read_us: int = terms["clock_read_us"]
         self._compute_us: int = terms["compute_us"]
 
@@ -73,28 +75,41 @@ class Held:
 
     def charge_empty_look(self) -> None:
         """A receive or poll that found nothing."""
-        self.now_us += self._terms["empty_look_us"]
+        self._charge(self._terms["empty_look_us"])
+
+    def charge_failed_lock(self) -> None:
+        """A lock that was tried and found taken."""
+        self._charge(self._terms["failed_lock_us"])
+
+    def _charge(self, cost_us: int) -> None:
+        self.now_us += cost_us
         if self.now_us >= self.horizon_us:
             self.sync()
 
     def sleep_until(self, deadline_us: int) -> None:
         """Passes virtual time without looking at any endpoint."""
         while self.now_us < deadline_us:
-            self.wait((), deadline_us)
+            self.strands.wait((), deadline_us)
 
-    def wait(self, channels: Iterable[Channel], deadline_us: int) -> None:
-        """Waits for something to read in one of `channels`, or for the deadline; the caller looks again."""
-        if deadline_us < self.horizon_us and not self._unreported:
+    def idle(self, channels: set[int], deadline_us: int, *, looks: bool) -> None:
+        """All threads wait: for news in endpoints, by their numbers, for the deadline, or (`looks`) for others."""
+        if deadline_us < self.horizon_us and not self._unreported and not looks:
             self.now_us = max(self.now_us, deadline_us)  # nothing can arrive before the horizon
+        elif deadline_us >= protocol.NEVER_US and not channels and not looks:
+            self._stuck()
         else:
-            self._report(protocol.IDLE, {channel.number for channel in channels}, deadline_us)
+            self._report(protocol.IDLE, channels, deadline_us)
         self._reads = 0
         self.now_us += self._compute_us
         if self.now_us >= self.horizon_us:
-            self.sync()
+            self._catch_up()
 
     def sync(self) -> None:
-        """Lets the harness catch up to this process's time, and goes on."""
+        """Lets the harness catch up to this process's time, and other threads run before this one goes on."""
+        self._catch_up()
+        self.strands.give_way()
+
+    def _catch_up(self) -> None:
         self._report(protocol.SYNC, frozenset(), self.now_us)
         while self.now_us >= self.horizon_us:
             self._report(protocol.SYNC, frozenset(), self.now_us)
@@ -133,7 +148,7 @@ class Held:
     def available(self, channel: Channel) -> int:
         """How much lies ready in the real descriptor, asking for what the harness holds back."""
         while channel.read >= channel.delivered and channel.more:
-            self.sync()
+            self._catch_up()
         return channel.delivered - channel.read
 
     def count_sent(self, channel: Channel, amount: int) -> None:
@@ -147,7 +162,14 @@ class Held:
 
     def leave(self, call: str) -> NoReturn:
         """Says which call cannot be held, then stands still until the harness ends this process."""
-        self._send(protocol.pack_text(protocol.LEAVE, f"{call} ({_users_line()})"))
+        self._say_last(protocol.LEAVE, f"{call} ({_users_line()})")
+
+    def _stuck(self) -> NoReturn:
+        stacks = self.strands.stacks()
+        self._say_last(protocol.STUCK, f"every thread waits for what cannot happen\n{stacks}")
+
+    def _say_last(self, kind: int, text: str) -> NoReturn:
+        self._send(protocol.pack_text(kind, text))
         while self._receive(protocol.PACKET_BYTES_MAX):
             pass
         os._exit(1)

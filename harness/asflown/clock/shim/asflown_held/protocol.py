@@ -12,6 +12,7 @@ needs no shared memory.
     IDLE   now, deadline, CPU time, sent/read per endpoint
     SYNC   as IDLE, asking to go on at once
     LEAVE  which call cannot be held, in words
+    STUCK  what every thread waits for, in words
     BYE    as IDLE, the interpreter is about to end
 """
 
@@ -27,7 +28,7 @@ NEVER_US = (1 << 62) - 1
 """A deadline that is never reached."""
 PACKET_BYTES_MAX = 65_536
 
-HELLO, OPEN, CLOSE, IDLE, SYNC, LEAVE, BYE = 1, 2, 3, 4, 5, 6, 7
+HELLO, OPEN, CLOSE, IDLE, SYNC, LEAVE, BYE, STUCK = 1, 2, 3, 4, 5, 6, 7, 8
 WELCOME, GRANT = 65, 66
 
 _REPORT = struct.Struct("<BqqqI")
@@ -136,7 +137,7 @@ def unpack_close(packet: bytes) -> int:
 
 
 def pack_text(kind: int, text: str) -> bytes:
-    """A LEAVE."""
+    """A LEAVE or STUCK."""
     return bytes([kind]) + text.encode("utf-8", "replace")[: PACKET_BYTES_MAX - 1]
 
 

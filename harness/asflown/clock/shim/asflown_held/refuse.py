@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import _thread
 import sys
 from types import ModuleType
 from typing import Any, Callable
@@ -26,11 +25,6 @@ NATIVE_TIME = frozenset(
     )
 )
 """Names in the C library that would reach the wall clock past this interpreter."""
-THREAD_STARTS = (
-    *("start_new", "start_new_thread", "start_joinable_thread"),
-    *("_start_new_thread", "_start_joinable_thread"),
-)
-"""Names in `_thread`, and those that `threading` has taken from it; not all Pythons audit them."""
 SIGNAL_WAITS = ("alarm", "setitimer", "pause", "sigwait", "sigwaitinfo", "sigtimedwait")
 
 
@@ -46,10 +40,6 @@ def hold(held: Held) -> None:
             held.leave("open() of the serial port (os.open, as serial libraries use it, is held)")
 
     sys.addaudithook(audit)
-    for module in (_thread, sys.modules.get("threading")):
-        for name in THREAD_STARTS:
-            if hasattr(module, name):
-                setattr(module, name, _refused(held, "a second thread"))
 
 
 def _leads_to_hub(held: Held, path: Any) -> bool:

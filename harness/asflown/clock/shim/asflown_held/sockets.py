@@ -75,7 +75,7 @@ def _wait_readable(held: Held, sock: socket.socket, channel: Channel, flags: int
             raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
         if deadline_us is not None and held.now_us >= deadline_us:
             raise socket.timeout("timed out")
-        held.wait((channel,), (1 << 62) - 1 if deadline_us is None else deadline_us)
+        held.strands.wait((channel,), (1 << 62) - 1 if deadline_us is None else deadline_us)
     _wait_really(sock)
 
 

@@ -42,7 +42,9 @@ def wait_for(
     held: Held, descriptors: Iterable[int], look: Callable[[], Any], timeout_us: float | None
 ) -> Any:
     """Looks until something is ready or the time-out has passed; None then."""
+    descriptors = tuple(descriptors)
     channels = [held.channels[descriptor] for descriptor in descriptors if descriptor in held.channels]
+    foreign = look if len(channels) < len(descriptors) else None
     deadline_us = NEVER_US if timeout_us is None or timeout_us < 0 else held.now_us + int(timeout_us)
     while True:
         _make_sure(held, channels)
@@ -54,7 +56,7 @@ def wait_for(
         if held.now_us >= deadline_us:
             held.charge_empty_look()
             return None
-        held.wait(channels, deadline_us)
+        held.strands.wait(channels, deadline_us, foreign)
 
 
 def _make_sure(held: Held, channels: list[Channel]) -> None:
@@ -101,20 +103,3 @@ def _poll_class(held: Held, real_class: Any, timeout_unit_us: float) -> Any:
 
     HeldPoll.__name__ = HeldPoll.__qualname__ = getattr(real_class, "__name__", "poll")
     return HeldPoll
-
-
-def _hold_threading(held: Held, module: ModuleType) -> None:
-    """`Event().wait(seconds)` and the like are sleeps while there is one thread: nobody else could notify."""
-    condition: Any = module.Condition
-
-    def wait(self: Any, timeout: float | None = None) -> bool:
-        if timeout is None:
-            held.wait((), NEVER_US)
-        elif timeout > 0:
-            held.sleep_until(held.now_us + int(timeout * 1e6))
-        return False
-
-    condition.wait = wait
-
-
-LATE: dict[str, Callable[[Held, ModuleType], None]] = {"threading": _hold_threading}
