@@ -100,7 +100,9 @@ def speed_on_legs(evidence: Evidence, _limit: Limit) -> Found:
     found = [part for part in (_leg_speed(evidence, leg) for leg in with_speed) if part is not None]
     if not found:
         return Found(None, "no leg with a speed was flown")
-    return max(found, key=lambda part: part.value or 0.0)
+    values = [part.value or 0.0 for part in found]
+    deciding = found[_first_bad(values)]
+    return Found(max(values), deciding.says, deciding.leg, deciding.at_s)
 
 
 def _leg_speed(evidence: Evidence, leg: LegMatch) -> Found | None:
@@ -145,8 +147,12 @@ def _over_legs(
         return Found(None, no_place(evidence) or "no leg was flown that it is measured on")
     value = statistic(np.concatenate([errors for _, errors in parts]))
     by_leg = [statistic(errors) for _, errors in parts]
-    deciding = next(n for n, leg_value in enumerate(by_leg) if 2 * leg_value >= max(by_leg))
-    return _name_leg(value, *parts[deciding], limit, sides)
+    return _name_leg(value, *parts[_first_bad(by_leg)], limit, sides)
+
+
+def _first_bad(values: list[float]) -> int:
+    """The number of the first value that is at least half of the largest."""
+    return next(number for number, value in enumerate(values) if 2 * value >= max(values))
 
 
 def _name_leg(

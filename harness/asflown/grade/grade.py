@@ -1,0 +1,230 @@
+"""Grades a flight: its captures against what its scenario expects.
+
+Grading reads the folder and decides nothing by chance or by time: the same folder gives the same grade, byte for
+byte. Whoever flew it, and on which clock, does not matter here.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from pydantic import TypeAdapter
+
+from asflown.errors import FolderProblem
+from asflown.grade.evidence import Evidence, evidence
+from asflown.grade.match import LegMatch, flown_radius_m
+from asflown.grade.measures import measure, not_measurable
+from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, VerdictWord
+from asflown.grade.rules import grade_rule, not_graded
+from asflown.record import folder as folders
+from asflown.record.manifest import ScriptRecord
+from asflown.record.track import load_track
+from asflown.scenario.model import Expect, Scenario
+from asflown.scenario.path import PathLeg, resolve_path
+from asflown.units import format_quantity
+
+FILE_NAME = "grade.json"
+
+_NOT_FLOWN = frozenset({"error", "interrupted"})
+_GRADE = TypeAdapter(Grade)
+
+
+def grade_flight(folder: Path, scenario: Scenario) -> Grade:
+    """The grade of the flight in `folder` by the expectations of `scenario`.
+
+    A flight that could not be carried out gets the verdict `error`, and nothing is measured. Raises FolderProblem
+    when `folder` is not a flight's.
+    """
+    manifest = folders.read_manifest(folder)
+    if manifest.outcome in _NOT_FLOWN:
+        reason = manifest.problem or f"the flight ended as '{manifest.outcome}'"
+        return Grade("error", reason, (), (), (), (), "")
+    return _grade(folder, scenario, tuple(_script_checks(manifest.script, scenario)))
+
+
+def grade_capture(tlog: Path, scenario: Scenario) -> Grade:
+    """The grade of any tlog by the expectations of `scenario`; of its script nothing is known.
+
+    Raises FolderProblem when no track can be made of it.
+    """
+    load_track(tlog)
+    return _grade(tlog, scenario, ())
+
+
+def write_grade(folder: Path, grade: Grade) -> None:
+    """Replaces grade.json in `folder` in one step. Raises FolderProblem when it cannot be written."""
+    target = folder / FILE_NAME
+    part = folder / f".{FILE_NAME}.{os.getpid()}.part"
+    try:
+        with part.open("wb") as out:
+            out.write(_GRADE.dump_json(grade, indent=2) + b"\n")
+            out.flush()
+            os.fsync(out.fileno())
+        part.replace(target)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise FolderProblem(
+            f"{target} cannot be written ({error.strerror})", "Make the folder writable, or copy it"
+        ) from error
+
+
+def read_grade(folder: Path) -> Grade:
+    """The grade written last. Raises FolderProblem when there is none, or it is not one."""
+    path = folder / FILE_NAME
+    try:
+        return _GRADE.validate_json(path.read_bytes())
+    except OSError as error:
+        raise FolderProblem(
+            f"{path} cannot be read ({error.strerror})", f"Grade it: `asflown grade {folder}`"
+        ) from error
+    except ValueError as error:
+        raise FolderProblem(f"{path} is not a grade", f"Grade it again: `asflown grade {folder}`") from error
+
+
+def _grade(place: Path, scenario: Scenario, checks: tuple[Check, ...]) -> Grade:
+    expect = scenario.expect
+    sources: tuple[Source, ...] = ("estimate", "truth") if expect.source == "both" else (expect.source,)
+    path = () if expect.path is None else resolve_path(expect.path, scenario.start.home)
+    judged = [_Judged(place, scenario, path, source) for source in sources]
+    checks += tuple(check for one in judged for check in one.legs_check(several=len(judged) > 1))
+    measures = tuple(measured for one in judged for measured in one.measures())
+    rules = tuple(rule for one in judged for rule in one.rules())
+    verdict, reason = _verdict(checks, measures, rules)
+    not_flown = dict.fromkeys(leg.leg.name for one in judged for leg in one.not_flown())
+    anchors = "; ".join(dict.fromkeys(one.anchors() for one in judged))
+    return Grade(verdict, reason, measures, rules, checks, tuple(not_flown), anchors)
+
+
+class _Judged:
+    """One source of one flight: its evidence, or why there is none."""
+
+    def __init__(self, place: Path, scenario: Scenario, path: tuple[PathLeg, ...], source: Source) -> None:
+        self._expect: Expect = scenario.expect
+        self._source: Source = source
+        self._evidence: Evidence | None = None
+        self._problem = ""
+        try:
+            track = load_track(place, source, scenario.start.home)
+        except FolderProblem as problem:
+            self._problem = problem.problem
+            return
+        frame = "start-heading" if self._expect.path is None else self._expect.path.frame
+        self._evidence = evidence(track, frame, path, self._expect.measures)
+        self._signals = self._evidence.signals()
+
+    def measures(self) -> Iterator[Measured]:
+        for name, limit in self._expect.measures.items():
+            if self._evidence is None:
+                yield not_measurable(name, limit, self._source, self._problem)
+            else:
+                yield measure(name, limit, self._evidence)
+
+    def rules(self) -> Iterator[RuleGraded]:
+        for rule in self._expect.rules:
+            if self._evidence is None:
+                yield not_graded(rule, self._source, self._problem)
+            else:
+                yield grade_rule(rule, self._signals, self._source, self._evidence.track.anchors.at_s)
+
+    def not_flown(self) -> tuple[LegMatch, ...]:
+        if self._evidence is None or self._evidence.matched is None:
+            return ()
+        return self._evidence.matched.not_flown()
+
+    def legs_check(self, *, several: bool) -> Iterator[Check]:
+        """Whether all legs were flown; nothing where no track could be laid on the path."""
+        if self._evidence is None or self._evidence.matched is None:
+            return
+        name = f"legs flown ({self._source})" if several else "legs flown"
+        missing = self.not_flown()
+        says = (
+            "; ".join(map(_not_flown, missing)) or f"all {len(self._evidence.matched.legs)} legs were flown"
+        )
+        yield Check(name, not missing, says)
+
+    def anchors(self) -> str:
+        if self._evidence is None:
+            return f"there is no {self._source}: {self._problem}"
+        return self._evidence.track.anchors.says
+
+
+def _which_legs(missing: tuple[LegMatch, ...], legs: int) -> str:
+    """`leg 4 (line to 8, 6, 3 m) was not flown: ...; nor was leg 5`: the first in full, the others by number."""
+    if not missing:
+        return f"all {legs} legs were flown"
+    numbers = [str(leg.leg.index) for leg in missing[1:]]
+    if not numbers:
+        return _not_flown(missing[0])
+    others = f"was leg {numbers[0]}" if len(numbers) == 1 else f"were legs {_listing(numbers)}"
+    return f"{_not_flown(missing[0])}; nor {others}"
+
+
+def _listing(parts: list[str]) -> str:
+    """`3`, `3 and 4`, `3, 4 and 5`."""
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _not_flown(leg: LegMatch) -> str:
+    nearest = format_quantity(leg.nearest_m, "m")
+    if leg.leg.kind == "land":
+        return f"{leg.leg.name} was not flown: the vehicle was not seen to land"
+    if leg.nearest_m > flown_radius_m(leg.leg):
+        return f"{leg.leg.name} was not flown: nearest to its end was {nearest}, at {leg.nearest_at_s:.1f} s"
+    return f"{leg.leg.name} was not flown: {leg.covered:.0%} of it was covered"
+
+
+def _script_checks(script: ScriptRecord, scenario: Scenario) -> Iterator[Check]:
+    in_time = script.ended != "time-limit"
+    limit = format_quantity(scenario.script.time_limit_s, "s")
+    says = f"the script ended within its time limit of {limit}"
+    yield Check(
+        "time limit", in_time, says if in_time else f"the script ran longer than its time limit of {limit}"
+    )
+    if in_time:
+        passed = script.ended == "exited" and script.exit_code == scenario.script.exit_code
+        yield Check("exit code", passed, _how_it_ended(script, scenario.script.exit_code))
+
+
+def _how_it_ended(script: ScriptRecord, expected: int) -> str:
+    match script.ended:
+        case "exited":
+            and_expected = "" if script.exit_code == expected else f", and {expected} is expected"
+            return f"the script exited with {script.exit_code}{and_expected}"
+        case "stuck":
+            return "the script neither waited nor ended, and was stopped"
+        case "signal":
+            number = -(script.exit_code or 0)
+            return (
+                f"the script was ended by signal {number}"
+                if number > 0
+                else "the script was ended by a signal"
+            )
+        case _:
+            return "the script did not end by itself"
+
+
+def _verdict(
+    checks: tuple[Check, ...], measures: tuple[Measured, ...], rules: tuple[RuleGraded, ...]
+) -> tuple[VerdictWord, str]:
+    """Fail when anything fails, inconclusive when anything does not decide, pass otherwise; with one sentence."""
+    judged: list[tuple[str, bool | None, str]] = [(one.name, one.passed, one.says) for one in checks]
+    judged += [(one.name, one.passed, one.says) for one in measures]
+    judged += [(f"rule {one.name}", one.passed, one.says) for one in rules]
+    for verdict, passed in _WORST_FIRST:
+        found = [(name, says) for name, ok, says in judged if ok is passed]
+        if found:
+            return verdict, _sentence(found)
+    return "pass", ""
+
+
+_WORST_FIRST: tuple[tuple[VerdictWord, bool | None], ...] = (("fail", False), ("inconclusive", None))
+
+
+def _sentence(found: list[tuple[str, str]]) -> str:
+    """The first thing in full, the others by name."""
+    name, says = found[0]
+    others = list(dict.fromkeys(other for other, _ in found[1:] if other != name))
+    more = f"; also {', '.join(others)}" if others else ""
+    return f"{name}: {says}{more}"
