@@ -20,8 +20,6 @@ MOTOR_WEAK_SPEED = 0.9
 BATTERY_SAG_RESISTANCE = 3.0
 """Factor on the pack's resistance: a cold or worn pack."""
 COMPASS_OFFSET_RAD = radians(25.0)
-BAROMETER_DRIFT_PA = 24.0
-"""Added at once: 2 m too low."""
 
 
 @dataclass(slots=True)
@@ -53,7 +51,7 @@ def _compass_offset(parts: Breakables, active: bool) -> None:
 
 
 def _barometer_drift(parts: Breakables, active: bool) -> None:
-    parts.barometer.fault_pa = BAROMETER_DRIFT_PA if active else 0.0
+    parts.barometer.drifting = active
 
 
 FAULTS: dict[str, Callable[[Breakables, bool], None]] = {

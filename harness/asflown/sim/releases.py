@@ -1,12 +1,12 @@
 """Releases of the built-in flight controller: each a set of control constants, told apart by name alone.
 
-A release is a row of RELEASES: a retuned one overrides constants, one with a mistake has that mistake in it.
+A release is a row of RELEASES: a retuned one replaces constants, one with a mistake has that mistake in it.
 Constants are per airframe; SI, gains in 1/s and 1/s^2. A new release is a new row and nothing else.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from asflown.errors import VehicleProblem
 
@@ -107,8 +107,3 @@ def release_named(name: str) -> Release:
             f"The built-in flight controller has no release {name!r}", f"Known are: {known}."
         )
     return RELEASES[name]
-
-
-def retuned(tuning: Tuning, **changes: float) -> Tuning:
-    """A tuning with some constants changed, for rows of later releases."""
-    return replace(tuning, **changes)
