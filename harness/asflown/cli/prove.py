@@ -28,7 +28,7 @@ def compare(first: Flown, second: Flown) -> Proof:
             return Proof(same=False, says=f"not proved: {_why_not(flown)}")
     one, other = first.manifest.clock, second.manifest.clock
     if one.digest == other.digest:
-        return Proof(same=True, says=f"proved: same bytes twice, digest {one.digest}")
+        return Proof(same=True, says="proved: same bytes twice")
     if one.fingerprint != other.fingerprint:
         return Proof(same=False, says="not proved: the two flights were computed on unequal machines")
     return Proof(same=False, says=f"not repeatable: {first_difference(first.folder, second.folder)}")

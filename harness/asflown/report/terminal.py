@@ -6,10 +6,11 @@ a pipe). The last lines are the commands that fly again what did not pass.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TextIO
 
-from rich.console import Console, Group
+from rich.cells import cell_len
+from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -23,6 +24,8 @@ from asflown.report.streams import discard
 from asflown.report.visible import visible
 
 WIDTH = 80
+GAP, NAME_WIDTH, VALUE_WIDTH, SHORTEST_LIMIT = 2, 30, 18, 10
+"""Of the table, in columns."""
 STYLES: dict[VerdictWord, str] = {
     "pass": "green",
     "fail": "red",
@@ -66,9 +69,10 @@ def show(outcomes: Iterable[ScenarioOutcome], out: Console) -> None:
 
 def _show_outcome(outcome: ScenarioOutcome, out: Console) -> None:
     out.print(_heading(outcome))
-    out.print(_troubles(outcome))
+    for verdict, trouble in _troubles(outcome):
+        _print_indented(out, "- ", trouble, STYLES[verdict])
     for flown in outcome.flights:
-        out.print(_indented("", _how_it_flew(flown), "dim"))
+        _print_indented(out, "", _how_it_flew(flown), "dim")
     numbers = rows(outcome)
     if numbers:
         out.print(_table(numbers, several=len(outcome.flights) > 1))
@@ -82,25 +86,28 @@ def _heading(outcome: ScenarioOutcome) -> Text:
     return text
 
 
-def _troubles(outcome: ScenarioOutcome) -> Group:
-    """Everything that did not pass, in plain words."""
-    lines: list[Table] = []
+def _troubles(outcome: ScenarioOutcome) -> Iterator[tuple[VerdictWord, str]]:
+    """What did not pass, in plain words: all of the first such flight, of each further one the first thing."""
+    told_in_full = False
     for flown in outcome.flights:
+        found = [finding for finding in findings(flown) if finding.verdict != "pass"]
         seed = f"seed {flown.manifest.seed}: " if len(outcome.flights) > 1 else ""
-        lines += [
-            _indented("- ", seed + finding.headline, STYLES[finding.verdict])
-            for finding in findings(flown)
-            if finding.verdict != "pass"
-        ]
-    lines += [_indented("- ", failure, STYLES["error"]) for failure in outcome.failures]
-    return Group(*lines)
+        for finding in found[:1] if told_in_full else found:
+            more = f" (and {len(found) - 1} more)" if told_in_full and len(found) > 1 else ""
+            yield finding.verdict, f"{seed}{finding.headline}{more}"
+        told_in_full = told_in_full or bool(found)
+    for failure in outcome.failures:
+        yield "error", failure
 
 
-def _indented(mark: str, text: str, style: str) -> Table:
+def _print_indented(out: Console, mark: str, text: str, style: str) -> None:
     """One paragraph behind its mark, further lines below its first; foreign text cannot steer the terminal."""
-    grid = Table.grid()
-    grid.add_row(f"  {mark}", Text(visible(" ".join(text.split())), style=style, overflow="fold"))
-    return grid
+    paragraph = Text(visible(" ".join(text.split())), style=style)
+    indent = f"  {mark}"
+    for line in paragraph.wrap(out, out.width - len(indent), overflow="fold"):
+        line.rstrip()
+        out.print(Text(indent) + line)
+        indent = " " * len(indent)
 
 
 def _how_it_flew(flown: Flown) -> str:
@@ -116,29 +123,36 @@ def _how_it_flew(flown: Flown) -> str:
         parts.append(f"digest {(clock.digest or 'none')[:12]}")
     else:
         parts.append(f"not deterministic{': ' + clock.reason if clock.reason else ''}")
+    if flown.verdict != "pass":
+        parts.append(f"recorded in {flown.folder}")
     return ", ".join(parts)
 
 
 def _table(numbers: Sequence[Row], *, several: bool) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="dim")
-    table.add_column("  measure or rule", overflow="fold", max_width=30)
-    table.add_column("value", justify="right", overflow="fold")
-    table.add_column(
-        "allowed", overflow="ellipsis", no_wrap=True
-    )  # a long rule is told in full where it fails
-    table.add_column("margin", justify="right")
+    table = Table(box=None, pad_edge=False, padding=(0, GAP, 0, 0), show_edge=False, header_style="dim")
+    table.add_column("  measure or rule", overflow="fold", max_width=NAME_WIDTH)
+    table.add_column("value", justify="right", overflow="fold", max_width=VALUE_WIDTH)
+    table.add_column("allowed", overflow="fold")
+    table.add_column("margin", justify="right", no_wrap=True)
     if several:
-        table.add_column("seed", justify="right")
+        table.add_column("seed", justify="right", no_wrap=True)
+    room = _room_for_limits(numbers, several=several)
     for row in numbers:
-        cells = [
-            f"  {row.name}",
-            row.value,
-            visible(row.allowed),
-            row.margin,
-            *([row.seed] if several else []),
-        ]
-        table.add_row(*cells, style="" if row.verdict == "pass" else STYLES[row.verdict])
+        allowed = Text(visible(row.allowed))
+        allowed.truncate(room, overflow="ellipsis")  # a long rule is told in full where it fails
+        seed = [row.seed] if several else []
+        style = "" if row.verdict == "pass" else STYLES[row.verdict]
+        table.add_row(f"  {row.name}", row.value, allowed, row.margin, *seed, style=style)
     return table
+
+
+def _room_for_limits(numbers: Sequence[Row], *, several: bool) -> int:
+    """Columns left for a limit when all other cells of its line are as wide as they want to be."""
+    names = min(NAME_WIDTH, max(len("  measure or rule"), *(2 + cell_len(row.name) for row in numbers)))
+    values = min(VALUE_WIDTH, max(len("value"), *(cell_len(row.value) for row in numbers)))
+    margins = max(len("margin"), *(len(row.margin) for row in numbers))
+    seeds = max(len("seed"), *(len(row.seed) for row in numbers)) + GAP if several else 0
+    return max(SHORTEST_LIMIT, WIDTH - names - values - margins - seeds - 3 * GAP)
 
 
 def _show_summary(outcomes: Sequence[ScenarioOutcome], out: Console) -> None:

@@ -15,7 +15,7 @@ PACED = {"kind": "paced", "deterministic": False, "digest": None}
 def test_equal_digests_are_a_proof() -> None:
     """Two flights with one digest were the same, byte for byte."""
     proof = compare(flown(), flown())
-    assert (proof.same, proof.says) == (True, f"proved: same bytes twice, digest {'3f9a' * 16}")
+    assert (proof.same, proof.says) == (True, "proved: same bytes twice")
 
 
 @pytest.mark.parametrize(
