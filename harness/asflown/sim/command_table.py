@@ -19,6 +19,7 @@ from asflown.sim.answer import (
     FAILED,
     NOT_NOW,
     UNSUPPORTED_FRAME,
+    YES,
     Answer,
 )
 from asflown.sim.autopilot import Autopilot
@@ -138,6 +139,10 @@ class CommandTable:
         if command.frame not in _HEADING_FRAMES:
             return Answer(UNSUPPORTED_FRAME)
         flags, speed_m_s, yaw_rad = command.whole(2) or 0, command.given(1), command.given(4)
+        change_mode = bool(flags & mav.MAV_DO_REPOSITION_FLAGS_CHANGE_MODE)
+        answer = self._requests.may_reposition(change_mode)
+        if answer is not YES:
+            return answer
         try:
             part = self._part_of_point(command)
         except SetPointRefused as refused:
@@ -145,7 +150,6 @@ class CommandTable:
         if yaw_rad is not None and flags & mav.MAV_DO_REPOSITION_FLAGS_RELATIVE_YAW:
             yaw_rad += self._autopilot.core.estimate.yaw_rad
         speed_m_s = speed_m_s if speed_m_s is not None and speed_m_s > 0 else None
-        change_mode = bool(flags & mav.MAV_DO_REPOSITION_FLAGS_CHANGE_MODE)
         return self._requests.reposition(part, yaw_rad, speed_m_s, change_mode)
 
     def _part_of_point(self, command: Command) -> PartOfPoint:

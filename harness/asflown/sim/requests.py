@@ -66,9 +66,9 @@ class Requests:
         position hold.
         """
         autopilot, situation = self._autopilot, self._situation
-        refused = self._why_not_move(change_mode)
-        if refused:
-            return Answer(NOT_NOW, f"reposition refused: {refused}")
+        answer = self.may_reposition(change_mode)
+        if answer is not YES:
+            return answer
         point = _completed(part, situation.resting_point())
         if autopilot.mode is autopilot.set_points:
             situation.speed_limit_m_s = speed_m_s or situation.speed_limit_m_s
@@ -80,6 +80,18 @@ class Requests:
                 situation.keep_yaw(wrap_angle(yaw_rad))
             autopilot.hold.move(situation, point, speed_m_s)
         return answer
+
+    def may_reposition(self, change_mode: bool) -> Answer:
+        """Whether the craft can be sent to a place now."""
+        autopilot = self._autopilot
+        refused = ""
+        if not autopilot.core.armed or autopilot.core.on_ground:
+            refused = "not flying"
+        elif autopilot.mode not in (autopilot.hold, autopilot.set_points):
+            refused = (
+                autopilot.why_not(autopilot.hold) if change_mode else f"mode is {autopilot.mode.name.words}"
+            )
+        return Answer(NOT_NOW, f"reposition refused: {refused}") if refused else YES
 
     def turn_to(self, angle_rad: float, direction: int, rate_rad_s: float | None, relative: bool) -> Answer:
         """Turns on the spot or on the way. `direction`: 1 clockwise, -1 the other way, 0 the shorter one."""
@@ -114,14 +126,6 @@ class Requests:
         self._situation.home = point or self._situation.here()
         self._situation.home_yaw_rad = estimate.yaw_rad
         return YES
-
-    def _why_not_move(self, change_mode: bool) -> str:
-        autopilot = self._autopilot
-        if not autopilot.core.armed or autopilot.core.on_ground:
-            return "not flying"
-        if autopilot.mode in (autopilot.hold, autopilot.set_points):
-            return ""
-        return autopilot.why_not(autopilot.hold) if change_mode else f"mode is {autopilot.mode.name.words}"
 
 
 def _completed(part: PartOfPoint, otherwise: Point) -> Point:

@@ -89,10 +89,17 @@ class Rig:
         """The words of every STATUSTEXT heard."""
         return [message.text for message in self.of_type("STATUSTEXT")]
 
-    @property
-    def mode(self) -> ModeName:
-        """The mode that flies."""
-        return self.craft.autopilot.mode.name
+    def flies(self, mode: ModeName) -> bool:
+        """Whether this is the mode that flies."""
+        return self.craft.autopilot.mode.name is mode
+
+    def armed(self) -> bool:
+        """Whether the motors run."""
+        return self.core.armed
+
+    def grounded(self) -> bool:
+        """Whether the craft knows itself on the ground."""
+        return self.core.on_ground
 
     @property
     def place(self) -> tuple[float, float, float]:
@@ -109,7 +116,7 @@ class Rig:
         """Arms, takes off and changes to `mode`."""
         assert self.command(mav.MAV_CMD_COMPONENT_ARM_DISARM, 1) == mav.MAV_RESULT_ACCEPTED
         assert self.command(mav.MAV_CMD_NAV_TAKEOFF, 0, 0, 0, 0, 0, 0, height_m) == mav.MAV_RESULT_ACCEPTED
-        self.run_until(lambda: self.mode is ModeName.POSITION_HOLD)
+        self.run_until(lambda: self.flies(ModeName.POSITION_HOLD))
         self.run(2.0)
         if mode is not ModeName.POSITION_HOLD:
             assert self.select(mode) == mav.MAV_RESULT_ACCEPTED
