@@ -114,7 +114,10 @@ def _subjects(request: FlyRequest) -> tuple[Subject, ...]:
     loaded = _load_all(find_scenarios(request.paths))
     return tuple(
         Subject(
-            one, _vehicle(one, request.vehicle), seeds_for(one.scenario.repeat, request.flights, request.seed)
+            one,
+            _vehicle(one, request.vehicle),
+            request.vehicle,
+            seeds_for(one.scenario.repeat, request.flights, request.seed),
         )
         for one in loaded
     )

@@ -17,6 +17,8 @@ class Subject:
 
     loaded: LoadedScenario
     vehicle: VehicleFile
+    vehicle_asked: str | None
+    """What the command line named; None for the scenario's own."""
     seeds: tuple[int, ...]
 
 
@@ -40,7 +42,7 @@ def jobs_for(
     jobs: list[Job] = []
     for index, subject in enumerate(subjects):
         for number, seed in enumerate(subject.seeds):
-            plan = FlightPlan(subject.loaded, subject.vehicle, seed, clock, keep)
+            plan = FlightPlan(subject.loaded, subject.vehicle, seed, clock, keep, subject.vehicle_asked)
             jobs.append(Job(len(jobs), index, plan))
             if prove and number == 0:
                 jobs.append(Job(len(jobs), index, plan, is_copy=True))

@@ -21,6 +21,7 @@ def manifest(plan: FlightPlan, flight_id: str, asked: ClockChoice, started_utc: 
         guard_sha256=provenance.sha256_of_model(scenario.guard),
         git=provenance.git_state(loaded.folder),
         vehicle=VehicleRecord(name=vehicle.name, kind=vehicle.kind, release=vehicle.release),
+        vehicle_asked=plan.vehicle_asked,
         conditions=scenario.conditions.model_dump(),
         start=scenario.start.model_dump(),
         seed=plan.seed,

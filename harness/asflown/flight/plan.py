@@ -24,6 +24,8 @@ class FlightPlan:
     clock: ClockChoice
     """`any`: what the scenario says."""
     keep: Path
+    vehicle_asked: str | None = None
+    """What the command line named as the vehicle; None for the scenario's own."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,6 +93,8 @@ class Manifest(Part):
     guard_sha256: str
     git: dict[str, str] = {}
     vehicle: VehicleRecord
+    vehicle_asked: str | None = None
+    """What the command line named as the vehicle; None when the scenario's own was flown."""
     conditions: dict[str, Any] = {}
     """As drawn from the seed, written before take-off."""
     start: dict[str, Any] = {}

@@ -6,6 +6,9 @@ import shlex
 
 from asflown.record.manifest import Manifest
 
+FIRST_RELEASE = "r1"
+"""What a built-in vehicle's name means without `@`."""
+
 
 def repeat_line(manifest: Manifest) -> str:
     """The command line for one more flight with the same seed, vehicle and clock.
@@ -13,9 +16,21 @@ def repeat_line(manifest: Manifest) -> str:
     The same machine and files then give the same bytes when the flight ran in lockstep; for a paced flight
     the line says that they do not.
     """
-    words = ["asflown", "fly", manifest.scenario_file, "--vehicle", manifest.vehicle.name]
+    words = ["asflown", "fly", manifest.scenario_file]
+    if (vehicle := _vehicle(manifest)) is not None:
+        words += ["--vehicle", vehicle]
     words += ["--flights", "1", "--seed", str(manifest.seed)]
     if manifest.clock.asked != "any":
         words += ["--clock", manifest.clock.asked]
     line = shlex.join(words)
     return line if manifest.clock.deterministic else f"{line}  # paced: not bit-identical"
+
+
+def _vehicle(manifest: Manifest) -> str | None:
+    """How to name the vehicle again; None for one that only the scenario knows how to find."""
+    flown = manifest.vehicle
+    if manifest.vehicle_asked is not None:
+        return manifest.vehicle_asked
+    if flown.airframe is None or flown.airframe != flown.name:
+        return None
+    return flown.name if flown.release in {None, FIRST_RELEASE} else f"{flown.name}@{flown.release}"

@@ -24,7 +24,7 @@ class Run:
     """A ledger of one scenario with its jobs."""
 
     def __init__(self, folder: Path, *seeds: int, prove: bool = False) -> None:
-        subject = Subject(load_scenario(scenario_file(folder)), load_vehicle("palm80"), seeds)
+        subject = Subject(load_scenario(scenario_file(folder)), load_vehicle("palm80"), None, seeds)
         self.jobs: tuple[Job, ...] = jobs_for((subject,), "any", folder, prove=prove)
         self.ledger = Ledger((subject,), self.jobs)
 

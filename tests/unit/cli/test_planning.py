@@ -48,7 +48,7 @@ def test_no_seed_is_flown_twice(seeds: list[int], flights: int | None, first: in
 
 
 def _subject(tmp_path: Path, *seeds: int) -> Subject:
-    return Subject(load_scenario(scenario_file(tmp_path)), load_vehicle("palm80"), seeds)
+    return Subject(load_scenario(scenario_file(tmp_path)), load_vehicle("palm80"), None, seeds)
 
 
 def test_jobs_follow_scenarios_and_seeds_in_order(tmp_path: Path) -> None:

@@ -50,7 +50,7 @@ def manifest(**changes: Any) -> Manifest:
         "script_sha256": "1" * 64,
         "expectations_sha256": "2" * 64,
         "guard_sha256": "3" * 64,
-        "vehicle": VehicleRecord(name="palm80", kind="built-in"),
+        "vehicle": VehicleRecord(name="palm80", kind="built-in", airframe="palm80", release="r1"),
         "seed": 7,
         "clock": ClockRecord(**(clock | {"fingerprint": "c0ffee"} | changes.pop("clock", {}))),
         "script": ScriptRecord(command=["python", "nest_boxes.py"], exit_code=0),

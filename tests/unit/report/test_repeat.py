@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import shlex
+from typing import Any
 
 import pytest
 
+from asflown.record.manifest import VehicleRecord
 from asflown.report.repeat import repeat_line
 from tests.unit.report.builders import manifest
 
@@ -23,6 +25,25 @@ def test_repeat_line_names_scenario_vehicle_and_seed() -> None:
 def test_repeat_line_asks_for_the_same_clock(asked: str) -> None:
     """A clock that was demanded is demanded again."""
     assert f" --clock {asked}" in repeat_line(manifest(clock={"asked": asked}))
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "asked", "named"),
+    [
+        ({"name": "palm80", "airframe": "palm80", "release": "r2"}, None, "--vehicle palm80@r2 "),
+        ({"name": "palm80", "airframe": "palm80", "release": "r2"}, "palm80@r2", "--vehicle palm80@r2 "),
+        ({"name": "own", "airframe": "palm80", "release": "r1"}, "own.vehicle.yaml", "--vehicle own.vehicle.yaml "),
+        ({"name": "own", "airframe": "palm80", "release": "r1"}, None, ""),
+    ],
+    ids=["release", "asked", "file", "of the scenario"],
+)  # fmt: skip
+def test_the_vehicle_is_named_as_it_can_be_found_again(
+    vehicle: dict[str, Any], asked: str | None, named: str
+) -> None:
+    """As the command named it; a built-in one by name and release; the scenario's own file is found by the scenario."""
+    record = VehicleRecord(kind="built-in", **vehicle)
+    line = repeat_line(manifest(vehicle=record, vehicle_asked=asked))
+    assert line == f"asflown fly scenarios/nest_boxes/nest-boxes.scenario.yaml {named}--flights 1 --seed 7"
 
 
 def test_a_paced_flight_says_that_it_will_not_be_bit_identical() -> None:
