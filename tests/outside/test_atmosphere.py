@@ -114,7 +114,7 @@ def test_a_craft_at_rest_weighs_what_the_standard_says(latitude_deg: float, grav
 
 @given(height_m=st.floats(-1000.0, 11_000.0))
 def test_pressure_agrees_with_an_independent_implementation(height_m: float) -> None:
-    """Over the whole troposphere pressure and temperature equal those of `ambiance`, and pressure gives the height back."""
+    """In the whole troposphere the air is that of `ambiance`, and pressure gives the height back."""
     theirs = ambiance.Atmosphere(ambiance.CONST.r * height_m / (ambiance.CONST.r - height_m))
     assert atmosphere.pressure_pa(height_m) == pytest.approx(float(theirs.pressure[0]), rel=1e-6)
     assert atmosphere.temperature_k(height_m) == pytest.approx(float(theirs.temperature[0]), rel=1e-9)

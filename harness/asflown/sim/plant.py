@@ -71,9 +71,11 @@ class Plant:
         "_commands",
         "_fdm",
         "_getters",
+        "_ground_m",
         "_nodes",
         "_origin_m",
         "_plane",
+        "_rest_height_m",
         "_run",
         "_used",
         "state",
@@ -82,7 +84,10 @@ class Plant:
     def __init__(self, airframe: str, start: Start, rest_height_m: float) -> None:
         self._fdm = _load(airframe)
         self._nodes: dict[str, jsbsim.FGPropertyNode] = {}
-        _place(self._fdm, start, rest_height_m)
+        home = start.home
+        self._rest_height_m, self._ground_m = rest_height_m, home.altitude_m
+        ground = home.latitude_deg, home.longitude_deg, home.altitude_m
+        _place(self._fdm, ground, start.heading_rad, rest_height_m)
         self._getters = [self._node(name).get_double_value for name in STATE_NODES]
         self._commands = [self._node(f"rotor/command-{k + 1}").set_double_value for k in range(ROTORS)]
         self._run: Callable[[], bool] = self._fdm.run
@@ -91,8 +96,7 @@ class Plant:
         for _ in range(_SETTLING_STEPS):
             self.step((0.0, 0.0, 0.0, 0.0))
         self._used = 0
-        home, settled_m = start.home, self.read("position/h-agl-ft") * FOOT_M
-        at_rest = home.latitude_deg, home.longitude_deg, home.altitude_m + settled_m
+        at_rest = home.latitude_deg, home.longitude_deg, home.altitude_m + self.height_m()
         self._plane, self._origin_m = TangentPlane(*at_rest), geodetic_to_ecef(*at_rest)
 
     def step(self, commands: tuple[float, float, float, float]) -> State:
@@ -116,11 +120,8 @@ class Plant:
         p, q, r = self.state[9:12]
         if max(p, q, r) < _WRECK_RATE_RAD_S and min(p, q, r) > -_WRECK_RATE_RAD_S:
             return False
-        self.write("ic/lat-geod-deg", self.read("position/lat-geod-deg"))
-        self.write("ic/long-gc-deg", self.read("position/long-gc-deg"))
-        self.write("ic/psi-true-deg", degrees(self.state[8]) % 360.0)
-        if not self._fdm.run_ic():
-            raise HarnessFault("JSBSim cannot lay a smashed craft down", "Please report this.")
+        here = self.read("position/lat-geod-deg"), self.read("position/long-gc-deg"), self._ground_m
+        _place(self._fdm, here, self.state[8], self._rest_height_m)
         for rotor in range(1, ROTORS + 1):
             self.write(f"rotor/health-{rotor}", 0.0)
         return True
@@ -238,13 +239,14 @@ def _load(airframe: str) -> jsbsim.FGFDMExec:
     return fdm
 
 
-def _place(fdm: jsbsim.FGFDMExec, start: Start, rest_height_m: float) -> None:
-    home = start.home
+def _place(fdm: jsbsim.FGFDMExec, ground: Vector, heading_rad: float, rest_height_m: float) -> None:
+    """Stands the craft level and still on ground at a latitude, longitude (degrees) and altitude."""
     fdm["simulation/randomseed"] = 0.0
-    fdm["ic/lat-geod-deg"] = home.latitude_deg
-    fdm["ic/long-gc-deg"] = home.longitude_deg
-    fdm["ic/terrain-elevation-ft"] = home.altitude_m / FOOT_M
+    fdm["ic/lat-geod-deg"], fdm["ic/long-gc-deg"] = ground[0], ground[1]
+    fdm["ic/terrain-elevation-ft"] = ground[2] / FOOT_M
     fdm["ic/h-agl-ft"] = rest_height_m / FOOT_M
-    fdm["ic/psi-true-deg"] = degrees(start.heading_rad) % 360.0
+    fdm["ic/psi-true-deg"] = degrees(heading_rad) % 360.0
+    for name in ("phi-rad", "theta-rad", "p-rad_sec", "q-rad_sec", "r-rad_sec", "u-fps", "v-fps", "w-fps"):
+        fdm[f"ic/{name}"] = 0.0
     if not fdm.run_ic():
-        raise HarnessFault(f"JSBSim refuses to start at {home}", "Please report this.")
+        raise HarnessFault(f"JSBSim refuses to stand a craft at {ground}", "Please report this.")

@@ -54,6 +54,7 @@ class Controller:
         "_strapdown",
         "_touch_down",
         "_tuning",
+        "_turning_rad_s",
         "_yaw_rad",
         "armed",
         "phase",
@@ -66,7 +67,7 @@ class Controller:
         self._position = PositionLoop(tuning, strapdown)
         self._reference = Reference(tuning.braking, tuning.jerk_m_s3, tuning.response_s)
         self._touch_down = TouchDown()
-        self._ground_down_m = self._lifting_s = self._yaw_rad = 0.0
+        self._ground_down_m = self._lifting_s = self._yaw_rad = self._turning_rad_s = 0.0
         self.armed, self.phase = False, Phase.STANDING
 
     @property
@@ -119,6 +120,7 @@ class Controller:
         self._touch_down.reset()
         self._reference.reset((s.north_m, s.east_m, s.down_m), (0.0, 0.0, 0.0))
         self._attitude.integrating = False
+        self._turning_rad_s = 0.0
         self.phase = Phase.LIFTING
 
     def _lift(self, limits: Limits) -> None:
@@ -130,7 +132,7 @@ class Controller:
             reference.step(Target(velocity_down_m_s=-limits.climb_m_s), limits)
             reference.keep_near(s.north_m, s.east_m, s.down_m, 0.0, _UPRIGHT_LEASH_M)
             self._position.step(reference, limits, self._most_m_s2(), level_only=True)
-        self._command(share, self._tuning.yaw_p, limits)
+        self._command(share, limits)
         if s.down_m < self._ground_down_m - _AIRBORNE_ABOVE_M or s.velocity_down_m_s < -_AIRBORNE_CLIMB_M_S:
             reference.reset((s.north_m, s.east_m, s.down_m), (0.0, 0.0, min(0.0, s.velocity_down_m_s)))
             self._attitude.integrating = True
@@ -146,7 +148,7 @@ class Controller:
         self._position.step(reference, limits, self._most_m_s2(), level_only=likely or not valid)
         self._attitude.integrating = not likely
         self._turn(target, limits)
-        lift = self._command(1.0, self._tuning.yaw_p, limits)
+        lift = self._command(1.0, limits)
         if self._touch_down.step(reference.velocity[2], s.velocity_down_m_s, lift):
             self.phase = Phase.STANDING
 
@@ -159,21 +161,23 @@ class Controller:
     def _turn(self, target: Target, limits: Limits) -> None:
         """Moves the heading to keep towards what the target asks for."""
         most = limits.yaw_rate_rad_s * PERIOD_S
+        turn = 0.0
         if target.yaw_rad is not None:
-            self._yaw_rad += min(most, max(-most, wrap_angle(target.yaw_rad - self._yaw_rad)))
+            turn = min(most, max(-most, wrap_angle(target.yaw_rad - self._yaw_rad)))
         elif target.yaw_rate_rad_s is not None:
-            self._yaw_rad += min(most, max(-most, target.yaw_rate_rad_s * PERIOD_S))
-        self._yaw_rad = wrap_angle(self._yaw_rad)
+            turn = min(most, max(-most, target.yaw_rate_rad_s * PERIOD_S))
+        self._yaw_rad = wrap_angle(self._yaw_rad + turn)
+        self._turning_rad_s = turn / PERIOD_S
 
-    def _command(self, share: float, yaw_p: float, limits: Limits) -> float:
+    def _command(self, share: float, limits: Limits) -> float:
         """Hands the thrust vector to the attitude loop; returns the thrust as a share of weight."""
         attitude, (north, east, down) = self._attitude, self._position.force
         size = sqrt(north * north + east * east + down * down)
         attitude.up_north, attitude.up_east, attitude.up_down = north / size, east / size, down / size
         specific = self._position.specific_thrust() * share
         attitude.thrust_n = specific * self._craft.mass_kg
-        attitude.yaw_rate_rad_s = yaw_rate_towards(
-            self._yaw_rad, self._estimate.yaw_rad, yaw_p, limits.yaw_rate_rad_s
+        attitude.yaw_rate_rad_s = self._turning_rad_s + yaw_rate_towards(
+            self._yaw_rad, self._estimate.yaw_rad, self._tuning.yaw_p, limits.yaw_rate_rad_s
         )
         return specific / self._strapdown.gravity_m_s2
 
