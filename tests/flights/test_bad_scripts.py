@@ -98,7 +98,7 @@ def test_what_cannot_be_held_flies_in_wall_time_and_is_ended(start: str, reason:
     clock = flown.manifest.clock
     assert (clock.kind, clock.deterministic) == ("paced", False)
     assert clock.reason.startswith(f"{reason} (")
-    assert "script.py:9" in clock.reason
+    assert "script.py:8" in clock.reason
     check_left_behind(flown)
 
 
@@ -145,7 +145,7 @@ def test_a_full_disk_ends_the_flight_in_order(clock: str, tmp_path: Path) -> Non
     """When a capture cannot grow any more, the flight ends with the reason, and what was written can be read."""
     scenario = write_scenario(tmp_path, HELLO + "time.sleep(25)")
     run = " ".join(
-        ["ulimit -f 24; exec", *command("fly", scenario, "--keep", tmp_path / "flights", "--clock", clock)]
+        ["ulimit -f 56; exec", *command("fly", scenario, "--keep", tmp_path / "flights", "--clock", clock)]
     )
     done = subprocess.run(
         ["bash", "-c", run], cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False
@@ -155,7 +155,7 @@ def test_a_full_disk_ends_the_flight_in_order(clock: str, tmp_path: Path) -> Non
     assert (manifest.outcome, done.returncode) == ("error", 3), done.stdout + done.stderr
     assert "cannot be written any more (File too large)" in manifest.problem
     assert "Traceback" not in done.stdout + done.stderr
-    assert count_frames(folder / folders.VEHICLE_TLOG) > 100
+    assert count_frames(folder / folders.VEHICLE_TLOG) > 50
     assert processes_of(manifest.flight_id) == []
 
 

@@ -53,4 +53,5 @@ class PacedClock(QueueClock):
         due_us = self.queue.next_us()
         while due_us is not None and due_us <= now_us:
             self.queue.pop()()
+            self._check_stop()
             due_us = self.queue.next_us()

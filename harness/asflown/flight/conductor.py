@@ -7,7 +7,6 @@ everything is closed, whatever happened before. The manifest is on disk before t
 from __future__ import annotations
 
 import contextlib
-import shutil
 import signal
 from pathlib import Path
 
@@ -63,13 +62,13 @@ def _fly_in(
             return Attempt(plan, folder, trial, command, clock=VirtualClock(), progress=progress).run()
         except CannotHold as error:
             reason = error.reason
-            for entry in folder.iterdir():
-                entry.unlink() if not entry.is_dir() else shutil.rmtree(entry)
     if asked == "lockstep":
         raise ClockProblem(
             f"the scenario asks for lockstep, but {reason}",
             "Change that call, or allow `clock: any` to fly it in wall time",
         )
+    for entry in folder.iterdir():
+        entry.unlink()  # captures of a trial that could not be held: only names of files lie there
     manifest.clock.reason = "" if asked == "paced" else reason
     return Attempt(plan, folder, manifest, command, clock=PacedClock(), progress=progress).run()
 
