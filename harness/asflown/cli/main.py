@@ -78,10 +78,19 @@ def _parse_and_run(arguments: Sequence[str] | None) -> int:
 
 
 def run_guarded(command: Callable[[], int]) -> int:
-    """Runs a command; every exception becomes a message and an exit code, SIGTERM the orderly end of a run."""
-    before = {signal.SIGTERM: signal.signal(signal.SIGTERM, _end_in_order)}
-    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # it is under nohup
-        before[signal.SIGHUP] = signal.signal(signal.SIGHUP, _as_terminated)
+    """Runs a command; every exception becomes a message and an exit code, SIGTERM the orderly end of a run.
+
+    Ctrl-C is taken even where a shell had it ignored, as it does for jobs in the background: a run that cannot be
+    interrupted cannot be brought down in order either.
+    """
+    handlers = {
+        signal.SIGTERM: _end_in_order,
+        signal.SIGHUP: _as_terminated,
+        signal.SIGINT: signal.default_int_handler,
+    }
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:  # under nohup, which is asked for; SIGINT never is
+        del handlers[signal.SIGHUP]
+    before = {number: signal.signal(number, handler) for number, handler in handlers.items()}
     try:
         return _translated(command)
     finally:
@@ -98,6 +107,10 @@ def _translated(command: Callable[[], int]) -> int:
     except KeyboardInterrupt:
         _say("asflown: interrupted")
         return ExitCode.INTERRUPTED
+    except SystemExit as end:
+        if end.code == ExitCode.TERMINATED:
+            _say("asflown: terminated")
+        raise
     except Exception as error:  # noqa: BLE001  the last resort: nothing else may reach a user
         if isinstance(error, BrokenPipeError) and reader_is_gone(sys.stdout):
             discard(sys.stdout)

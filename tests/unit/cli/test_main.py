@@ -104,7 +104,11 @@ def command():
 sys.exit(run_guarded(command))
 """
     done = subprocess.run([sys.executable, "-c", command], capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stdout, done.stderr) == (ExitCode.TERMINATED, "closed\n", "")
+    assert (done.returncode, done.stdout, done.stderr) == (
+        ExitCode.TERMINATED,
+        "closed\n",
+        "asflown: terminated\n",
+    )
 
 
 def test_a_reader_who_goes_away_is_no_fault() -> None:
