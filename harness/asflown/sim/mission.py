@@ -69,7 +69,7 @@ class Mission:
             return "no mission"
         first = self.plan[0 if self.complete else self.current]
         if situation.core.on_ground and first.command != TAKE_OFF:
-            return "mission does not begin with a take-off"
+            return "first item is no take-off"
         return ""
 
     def store(self, plan: tuple[MissionItem, ...]) -> None:
