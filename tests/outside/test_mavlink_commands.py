@@ -1,7 +1,8 @@
 """The built-in vehicle against the MAVLink standard: numbers of the definitions, behaviour of the guide's chapters.
 
 Numbers: the message definitions `common.xml` with what it includes, read here as they ship with pymavlink, and
-the table of rows OC-MAV-24, 26 and 27. Behaviour: MAVLink developer guide, services; the chapter stands beside each check.
+the table of rows OC-MAV-24, 26 and 27. Behaviour: MAVLink developer guide, services; the chapter stands beside
+each check.
 """
 
 from __future__ import annotations
