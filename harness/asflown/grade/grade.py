@@ -19,7 +19,7 @@ from asflown.grade.measures import measure, not_measurable
 from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, VerdictWord
 from asflown.grade.rules import grade_rule, not_graded
 from asflown.record import folder as folders
-from asflown.record.manifest import ScriptRecord
+from asflown.record.manifest import Manifest
 from asflown.record.track import load_track
 from asflown.scenario.model import Expect, Scenario
 from asflown.scenario.path import PathLeg, resolve_path
@@ -41,7 +41,7 @@ def grade_flight(folder: Path, scenario: Scenario) -> Grade:
     if manifest.outcome in _NOT_FLOWN:
         reason = manifest.problem or f"the flight ended as '{manifest.outcome}'"
         return Grade("error", reason, (), (), (), (), "")
-    return _grade(folder, scenario, tuple(_script_checks(manifest.script, scenario)))
+    return _grade(folder, scenario, tuple(_script_checks(manifest, scenario)))
 
 
 def grade_capture(tlog: Path, scenario: Scenario) -> Grade:
@@ -175,34 +175,23 @@ def _not_flown(leg: LegMatch) -> str:
     return f"{leg.leg.name} was not flown: {leg.covered:.0%} of it was covered"
 
 
-def _script_checks(script: ScriptRecord, scenario: Scenario) -> Iterator[Check]:
+def _script_checks(manifest: Manifest, scenario: Scenario) -> Iterator[Check]:
+    """What the conductor found wrong is told in its words, which name the script's own last words."""
+    script = manifest.script
     in_time = script.ended != "time-limit"
     limit = format_quantity(scenario.script.time_limit_s, "s")
-    says = f"the script ended within its time limit of {limit}"
-    yield Check(
-        "time limit", in_time, says if in_time else f"the script ran longer than its time limit of {limit}"
-    )
+    kept = f"the script ended within its time limit of {limit}"
+    yield Check("time limit", in_time, kept if in_time else manifest.problem)
     if in_time:
         passed = script.ended == "exited" and script.exit_code == scenario.script.exit_code
-        yield Check("exit code", passed, _how_it_ended(script, scenario.script.exit_code))
+        yield Check("exit code", passed, _how_it_ended(manifest, scenario.script.exit_code, passed=passed))
 
 
-def _how_it_ended(script: ScriptRecord, expected: int) -> str:
-    match script.ended:
-        case "exited":
-            and_expected = "" if script.exit_code == expected else f", and {expected} is expected"
-            return f"the script exited with {script.exit_code}{and_expected}"
-        case "stuck":
-            return "the script neither waited nor ended, and was stopped"
-        case "signal":
-            number = -(script.exit_code or 0)
-            return (
-                f"the script was ended by signal {number}"
-                if number > 0
-                else "the script was ended by a signal"
-            )
-        case _:
-            return "the script did not end by itself"
+def _how_it_ended(manifest: Manifest, expected: int, *, passed: bool) -> str:
+    code = manifest.script.exit_code
+    if passed:
+        return f"the script exited with {code}"
+    return manifest.problem or f"the script exited with {code}, and {expected} is expected"
 
 
 def _verdict(
