@@ -53,6 +53,10 @@ STATE = Struct(f"<{len(STATE_NODES)}d")
 _BUFFER_STEPS = 512
 _SETTLING_STEPS = 400
 _FAR_FT = 1e9
+_GROUND_FELT_BELOW_M = 2.0
+"""More than any craft here can sink in 10 ms."""
+_LIES_BELOW_M = 0.5
+_STILL = (0.0, 0.0, 0.0)
 _WRECK_RATE_RAD_S = 60.0
 """No craft here turns as fast in flight; steps of 2.5 ms cannot follow the tumbling of a violent impact."""
 
@@ -71,6 +75,7 @@ class Plant:
         "_commands",
         "_fdm",
         "_getters",
+        "_ground_felt",
         "_ground_m",
         "_nodes",
         "_origin_m",
@@ -92,6 +97,7 @@ class Plant:
         self._commands = [self._node(f"rotor/command-{k + 1}").set_double_value for k in range(ROTORS)]
         self._run: Callable[[], bool] = self._fdm.run
         self._buffer, self._used = bytearray(STATE.size * _BUFFER_STEPS), 0
+        self._ground_felt = True
         self.state: State = []
         for _ in range(_SETTLING_STEPS):
             self.step((0.0, 0.0, 0.0, 0.0))
@@ -115,13 +121,28 @@ class Plant:
         self._used = used + STATE.size
         return state
 
+    def feel_ground(self) -> None:
+        """Looks for the ground only near it, which saves a fifth of a step; call it every 10 ms."""
+        near = self.height_m() < _GROUND_FELT_BELOW_M
+        if near != self._ground_felt:
+            self._ground_felt = near
+            self.write("simulation/models/FGGroundReactions/enabled", float(near))
+
     def wreck(self) -> bool:
-        """Whether the craft has just been smashed: it then lies on the ground where it is, its motors dead."""
+        """Whether the craft tumbles beyond what can be simulated: its motors are dead from then on.
+
+        Near the ground it lies there, level; higher up it falls on, level.
+        """
         p, q, r = self.state[9:12]
         if max(p, q, r) < _WRECK_RATE_RAD_S and min(p, q, r) > -_WRECK_RATE_RAD_S:
             return False
         here = self.read("position/lat-geod-deg"), self.read("position/long-gc-deg"), self._ground_m
-        _place(self._fdm, here, self.state[8], self._rest_height_m)
+        height_m = self.height_m()
+        if height_m > _LIES_BELOW_M:
+            _place(self._fdm, here, self.state[8], height_m, self.velocity_ned_m_s())
+        else:
+            _place(self._fdm, here, self.state[8], self._rest_height_m)
+        self.feel_ground()
         for rotor in range(1, ROTORS + 1):
             self.write(f"rotor/health-{rotor}", 0.0)
         return True
@@ -239,14 +260,22 @@ def _load(airframe: str) -> jsbsim.FGFDMExec:
     return fdm
 
 
-def _place(fdm: jsbsim.FGFDMExec, ground: Vector, heading_rad: float, rest_height_m: float) -> None:
-    """Stands the craft level and still on ground at a latitude, longitude (degrees) and altitude."""
+def _place(
+    fdm: jsbsim.FGFDMExec,
+    ground: Vector,
+    heading_rad: float,
+    height_m: float,
+    velocity_ned_m_s: Vector = _STILL,
+) -> None:
+    """Puts the craft level, not turning, over ground at a latitude, longitude (degrees) and altitude."""
     fdm["simulation/randomseed"] = 0.0
     fdm["ic/lat-geod-deg"], fdm["ic/long-gc-deg"] = ground[0], ground[1]
     fdm["ic/terrain-elevation-ft"] = ground[2] / FOOT_M
-    fdm["ic/h-agl-ft"] = rest_height_m / FOOT_M
+    fdm["ic/h-agl-ft"] = height_m / FOOT_M
     fdm["ic/psi-true-deg"] = degrees(heading_rad) % 360.0
-    for name in ("phi-rad", "theta-rad", "p-rad_sec", "q-rad_sec", "r-rad_sec", "u-fps", "v-fps", "w-fps"):
+    for name in ("phi-rad", "theta-rad", "p-rad_sec", "q-rad_sec", "r-rad_sec"):
         fdm[f"ic/{name}"] = 0.0
+    for name, speed_m_s in zip(("vn-fps", "ve-fps", "vd-fps"), velocity_ned_m_s, strict=True):
+        fdm[f"ic/{name}"] = speed_m_s / FOOT_M
     if not fdm.run_ic():
-        raise HarnessFault(f"JSBSim refuses to stand a craft at {ground}", "Please report this.")
+        raise HarnessFault(f"JSBSim refuses to put a craft at {ground}", "Please report this.")

@@ -128,8 +128,24 @@ def test_a_smashed_craft_lies_where_it_fell(airframe: str, height_m: float) -> N
         craft.step(STILL)
         craft.check()
         craft.wreck()
+        craft.feel_ground()
     assert abs(craft.position_ned_m()[2]) < 0.3
     assert craft.velocity_ned_m_s() == pytest.approx((0.0, 0.0, 0.0), abs=1e-2)
+
+
+def test_the_ground_is_felt_again_after_a_flight() -> None:
+    """Far above it is not looked for; a craft that comes down from there stands on it."""
+    craft = plant("field1400")
+    craft.write("ic/h-agl-ft", 20.0)
+    craft._fdm.run_ic()
+    felt = []
+    for _ in range(1200):
+        craft.feel_ground()
+        felt.append(craft.read("simulation/models/FGGroundReactions/enabled"))
+        craft.step(STILL)
+    assert (felt[0], felt[-1]) == (0.0, 1.0)
+    assert craft.on_ground()
+    assert craft.position_ned_m()[2] == pytest.approx(0.0, abs=0.01)
 
 
 def test_a_wreck_does_not_fly() -> None:
@@ -140,7 +156,8 @@ def test_a_wreck_does_not_fly() -> None:
     craft._fdm.run_ic()
     craft.step(STILL)
     assert craft.wreck()
-    for _ in range(400):
+    for _ in range(800):
         craft.step((1.0, 1.0, 1.0, 1.0))
+        craft.feel_ground()
     assert not craft.wreck()
     assert craft.on_ground()
