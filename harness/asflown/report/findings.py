@@ -51,8 +51,8 @@ def findings(flown: Flown) -> tuple[Finding, ...]:
 def _of_flight(flown: Flown, parts: list[Finding]) -> Finding:
     explained = flown.verdict in {part.verdict for part in parts}
     if flown.verdict == "pass" or explained:
-        return Finding("flight", "flight", "pass", f"flown for {words.seconds(flown.manifest.flight_time_s)}")
-    return Finding("flight", "flight", flown.verdict, flown.reason)
+        return Finding("flight", "flown", "pass", f"flown for {words.seconds(flown.manifest.flight_time_s)}")
+    return Finding("flight", "flown", flown.verdict, flown.reason)
 
 
 def _of_check(check: Check) -> Finding:
@@ -60,11 +60,17 @@ def _of_check(check: Check) -> Finding:
 
 
 def _of_measure(measured: Measured, label: str) -> Finding:
-    value = words.quantity(measured.value, measured.unit)
-    stated = f"{measured.name} is {value}, allowed {words.limit(measured.limit, measured.unit)}"
-    headline = f"{measured.says} ({stated})" if measured.says and not measured.passed else stated
     when = words.seconds(measured.at_s)
+    headline = _measure_headline(measured)
     return Finding("measure", label, verdict_word(measured.passed), headline, measured.leg or "", when)
+
+
+def _measure_headline(measured: Measured) -> str:
+    allowed = words.limit(measured.limit, measured.unit)
+    if measured.value is None:
+        return f"{measured.name}, {allowed}: {measured.says}"
+    stated = f"{measured.name} is {words.quantity(measured.value, measured.unit)}, allowed {allowed}"
+    return f"{measured.says} ({stated})" if measured.says and not measured.passed else stated
 
 
 def _of_rule(rule: RuleGraded, label: str) -> Finding:

@@ -90,7 +90,10 @@ def _troubles(outcome: ScenarioOutcome) -> Iterator[tuple[VerdictWord, str]]:
     """What did not pass, in plain words: all of the first such flight, of each further one the first thing."""
     told_in_full = False
     for flown in outcome.flights:
-        found = [finding for finding in findings(flown) if finding.verdict != "pass"]
+        found = sorted(
+            (finding for finding in findings(flown) if finding.verdict != "pass"),
+            key=lambda finding: finding.verdict == "inconclusive",  # last: what failed decides
+        )
         seed = f"seed {flown.manifest.seed}: " if len(outcome.flights) > 1 else ""
         for finding in found[:1] if told_in_full else found:
             more = f" (and {len(found) - 1} more)" if told_in_full and len(found) > 1 else ""

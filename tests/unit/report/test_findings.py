@@ -19,7 +19,7 @@ def verdicts(graded: Grade | None) -> list[tuple[str, str, VerdictWord]]:
 def test_a_flight_that_passed_has_one_finding_for_each_fact() -> None:
     """The flight, its checks, its measures and its rules, in this order."""
     assert verdicts(grade(KEPT)) == [
-        ("flight", "flight", "pass"),
+        ("flight", "flown", "pass"),
         ("check", "script exit code", "pass"),
         ("measure", "cross_track_p95", "pass"),
         ("rule", "ceiling", "pass"),
@@ -40,7 +40,7 @@ def test_a_measure_without_a_value_is_inconclusive() -> None:
     """What could not be measured does not decide, and says why."""
     found = findings(flown(grade(UNDECIDED, verdict="inconclusive")))[2]
     assert found.verdict == "inconclusive"
-    assert found.headline.startswith("not measurable: the flight ended in the air")
+    assert found.headline == "landing_offset, at most 1 m: not measurable: the flight ended in the air"
 
 
 def test_a_verdict_that_nothing_explains_is_stated_by_the_flight() -> None:
@@ -61,7 +61,7 @@ def test_a_verdict_that_nothing_explains_is_stated_by_the_flight() -> None:
 def test_a_flight_without_a_grade_is_an_error(outcome: str, problem: str, expected: str) -> None:
     """A flight that could not be carried out is an error with its reason, and nothing else."""
     found = findings(flown(None, outcome=outcome, problem=problem))
-    assert [(one.name, one.verdict, one.headline) for one in found] == [("flight", "error", expected)]
+    assert [(one.name, one.verdict, one.headline) for one in found] == [("flown", "error", expected)]
 
 
 def test_both_tracks_are_told_apart() -> None:

@@ -23,7 +23,7 @@ def cases(one: ScenarioOutcome) -> list[Case]:
 
 def test_one_case_for_the_flight_and_each_check_measure_and_rule() -> None:
     """A flight that passed has a passed case for each fact."""
-    names = ["flight", "script exit code", "cross_track_p95", "ceiling"]
+    names = ["flown", "script exit code", "cross_track_p95", "ceiling"]
     assert cases(outcome(flown())) == [(name, "passed") for name in names]
 
 
@@ -41,13 +41,13 @@ def test_an_undecided_measure_is_a_failure_of_its_own_type() -> None:
 def test_a_flight_that_could_not_be_carried_out_is_an_error() -> None:
     """No grade, no measures: one case with an error."""
     one = outcome(flown(None, outcome="error", problem="the port is taken"), verdict="error")
-    assert cases(one) == [("flight", "error")]
+    assert cases(one) == [("flown", "error")]
 
 
 def test_several_flights_are_told_apart_by_number() -> None:
     """Seeds may change from run to run; a CI server follows a case by its name."""
     names = [name for name, _ in cases(outcome(flown(seed=7), flown(seed=8)))]
-    assert names[0] == "flight, flight 1"
+    assert names[0] == "flown, flight 1"
     assert names[-1] == "ceiling, flight 2"
 
 
