@@ -13,15 +13,13 @@ import numpy as np
 
 from asflown.frames import FloatArray
 from asflown.grade import geometry
-from asflown.grade.match import LegMatch, Matched, match
+from asflown.grade.match import LONG_GAP_S, LegMatch, Matched, match
 from asflown.record.series import PathFrame, Series, Track
 from asflown.scenario.model import Limit
 from asflown.scenario.path import PathLeg
 
 AROUND_FLIGHT_S = 1.0
 HOLD_RADIUS_M = 1.0
-LONG_GAP_S = 1.0
-"""Longer without a position is a gap: nobody knows where the vehicle was."""
 
 _GRADED_KINDS = ("line", "arc", "return", "hold")
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from asflown.grade import geometry
-from asflown.grade.evidence import LONG_GAP_S, Evidence
+from asflown.grade.distances import discrete_frechet
+from asflown.grade.evidence import Evidence
 from asflown.grade.found import Found, no_place
-from asflown.grade.match import LegMatch
+from asflown.grade.match import LONG_GAP_S, LegMatch, thinned
 from asflown.scenario.model import Limit
 from asflown.units import format_quantity
+
+_FRECHET_STEP_M, _FRECHET_STEPS = 0.1, 2000
 
 
 def dwell_at_holds(evidence: Evidence, _limit: Limit) -> Found:
@@ -97,6 +100,23 @@ def duration(evidence: Evidence, _limit: Limit) -> Found:
         return Found(None, "the lift-off was not seen")
     says = f"off the ground from {lift_off_s:.1f} s to {touch_down_s:.1f} s"
     return Found(touch_down_s - lift_off_s, says, None, touch_down_s)
+
+
+def frechet_distance(evidence: Evidence, _limit: Limit) -> Found:
+    """Discrete Frechet distance, m, in space, of the track from the whole expected path, both followed in order.
+
+    The path is cut into steps of at most 0.1 m (2,000 steps at most), the track taken at no more than 10 Hz; the
+    result is too large by at most the longest step. Source: Eiter & Mannila, CD-TR 94/64, 1994. Pitfall: it
+    does not say where, and one stray moment decides; it is 0 for a flight of any speed.
+    """
+    if evidence.matched is None or evidence.positions is None:
+        return Found(None, no_place(evidence))
+    path = [leg.leg for leg in evidence.matched.legs]
+    step_m = max(_FRECHET_STEP_M, sum(leg.length_m() for leg in path) / _FRECHET_STEPS)
+    planned = np.concatenate([leg.points(step_m) for leg in path])
+    apart_m = discrete_frechet(thinned(evidence.positions).values, planned)
+    says = f"track and path are {format_quantity(apart_m, 'm')} apart at the worst place, followed in order"
+    return Found(apart_m, says)
 
 
 def _no_touch_down(evidence: Evidence) -> str:

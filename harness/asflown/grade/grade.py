@@ -14,7 +14,7 @@ from pydantic import TypeAdapter
 
 from asflown.errors import FolderProblem
 from asflown.grade.evidence import Evidence, evidence
-from asflown.grade.match import LegMatch, flown_radius_m
+from asflown.grade.match import LegMatch, Matched, flown_radius_m
 from asflown.grade.measures import measure, not_measurable
 from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, VerdictWord
 from asflown.grade.rules import grade_rule, not_graded
@@ -139,10 +139,7 @@ class _Judged:
             return
         name = f"legs flown ({self._source})" if several else "legs flown"
         missing = self.not_flown()
-        says = (
-            "; ".join(map(_not_flown, missing)) or f"all {len(self._evidence.matched.legs)} legs were flown"
-        )
-        yield Check(name, not missing, says)
+        yield Check(name, not missing, _which_legs(self._evidence.matched))
 
     def anchors(self) -> str:
         if self._evidence is None:
@@ -150,10 +147,14 @@ class _Judged:
         return self._evidence.track.anchors.says
 
 
-def _which_legs(missing: tuple[LegMatch, ...], legs: int) -> str:
+def _which_legs(matched: Matched) -> str:
     """`leg 4 (line to 8, 6, 3 m) was not flown: ...; nor was leg 5`: the first in full, the others by number."""
+    missing = matched.not_flown()
+    hidden = [leg.leg.name for leg in matched.legs if leg.in_gap and not leg.flown]
+    if not missing and hidden:
+        return f"no leg is known to be left out; there are no positions where {hidden[0]} should be"
     if not missing:
-        return f"all {legs} legs were flown"
+        return f"all {len(matched.legs)} legs were flown"
     numbers = [str(leg.leg.index) for leg in missing[1:]]
     if not numbers:
         return _not_flown(missing[0])
@@ -181,7 +182,8 @@ def _script_checks(manifest: Manifest, scenario: Scenario) -> Iterator[Check]:
     in_time = script.ended != "time-limit"
     limit = format_quantity(scenario.script.time_limit_s, "s")
     kept = f"the script ended within its time limit of {limit}"
-    yield Check("time limit", in_time, kept if in_time else manifest.problem)
+    broken = manifest.problem or f"the script ran longer than its time limit of {limit}"
+    yield Check("time limit", in_time, kept if in_time else broken)
     if in_time:
         passed = script.ended == "exited" and script.exit_code == scenario.script.exit_code
         yield Check("exit code", passed, _how_it_ended(manifest, scenario.script.exit_code, passed=passed))

@@ -26,8 +26,8 @@ from asflown.scenario.path import PathLeg
 MATCHING_HZ = 10.0
 MOST_PLACES = 500
 SMALLEST_STEP_M = 0.1
-LONGEST_WEIGHT_S = 1.0
-"""A sample before a gap counts no longer than this."""
+LONG_GAP_S = 1.0
+"""Longer without a position is a gap: nobody knows where the vehicle was. A sample counts no longer than this."""
 SPEED_SPAN_S = 0.5
 SLOW_SHARE = 0.3
 """Below this share of a leg's speed the vehicle is taken to stand."""
@@ -49,12 +49,14 @@ class LegMatch:
     begin_s: float
     end_s: float
     flown: bool
-    """The track came within `flown_radius_m` of its end and covered a third of it."""
+    """The track came within `flown_radius_m` of its end, seen from above, and covered a third of it."""
     nearest_m: float
     """Nearest that the track came to its end, while on this leg or the next."""
     nearest_at_s: float
     covered: float
     """Share of its length that was covered."""
+    in_gap: bool
+    """Positions are missing for a while on this leg or beside it: that it was not flown cannot be known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +72,8 @@ class Matched:
         return Series(self.positions.time_s[first:last], self.positions.values[first:last])
 
     def not_flown(self) -> tuple[LegMatch, ...]:
-        """The legs that were not flown, in order."""
-        return tuple(leg for leg in self.legs if not leg.flown)
+        """The legs that are known not to have been flown, in order."""
+        return tuple(leg for leg in self.legs if not leg.flown and not leg.in_gap)
 
 
 def flown_radius_m(leg: PathLeg) -> float:
@@ -86,16 +88,16 @@ def match(positions: Series, path: Sequence[PathLeg], landed: bool | None = None
     `landed` tells whether the vehicle reported that it stood on the ground at the end; None when it does not
     say, and a landing is then judged by its height. There must be at least one position and one leg.
     """
-    samples = _thinned(positions)
+    samples = thinned(positions)
     last_s = samples.time_s[-1:] + 1 / MATCHING_HZ
-    weight_s = np.minimum(np.diff(samples.time_s, append=last_s), LONGEST_WEIGHT_S)
+    weight_s = np.minimum(np.diff(samples.time_s, append=last_s), LONG_GAP_S)
     places = _places(path, float(weight_s.sum()))
     leg_of_sample = places.leg[_cheapest(_cost(samples, places), weight_s, places.weight_s)]
     edges_s = _edges(samples.time_s, leg_of_sample, len(path))
     return Matched(positions, tuple(_LegJudge(positions, path, edges_s, landed).legs()))
 
 
-def _thinned(positions: Series) -> Series:
+def thinned(positions: Series) -> Series:
     """At most one sample in each tenth of a second since the first."""
     tick = np.floor((positions.time_s - positions.time_s[0]) * MATCHING_HZ + 1e-6)
     first = np.concatenate([[True], np.diff(tick) > 0])
@@ -230,19 +232,26 @@ class _LegJudge:
             reached = nearest_m <= flown_radius_m(leg) and covered >= FLOWN_COVERED_SHARE
             flown = self._landed if leg.kind == "land" and self._landed is not None else reached
             begin_s, end_s = self._edges_s[number : number + 2].tolist()
-            yield LegMatch(leg, begin_s, end_s, flown, nearest_m, nearest_at_s, covered)
+            in_gap = self._is_in_gap(number)
+            yield LegMatch(leg, begin_s, end_s, flown, nearest_m, nearest_at_s, covered, in_gap)
+
+    def _is_in_gap(self, number: int) -> bool:
+        first, last = self._first[max(0, number - 1)], self._first[min(number + 2, len(self._path))]
+        times_s = self._positions.time_s[max(0, first - 1) : last + 1]
+        return bool((np.diff(times_s) > LONG_GAP_S).any())
 
     def _nearest(self, number: int, leg: PathLeg) -> tuple[float, float]:
         """Nearest to the leg's end from its beginning to the end of the next leg, and when.
 
-        A hold is looked for from the leg before it on. What leads straight up or down is judged by height.
+        A hold is looked for from the leg before it on. What leads straight up or down is judged by height, all
+        else from above: flying too high is another mistake than leaving out.
         """
         first = self._first[max(0, number - 1) if leg.kind == "hold" else number]
         last = self._first[min(number + 2, len(self._path))]
         span = slice(min(first, len(self._positions) - 1), max(last, first + 1))
         points = self._positions.values[span]
         if leg.kind == "hold" or geometry.has_sides(leg):
-            away_m = geometry.distance_m(points, leg.end_xyu_m)
+            away_m = np.hypot(points[:, 0] - leg.end_xyu_m[0], points[:, 1] - leg.end_xyu_m[1])
         else:
             away_m = np.abs(points[:, 2] - leg.end_xyu_m[2])
         nearest = int(np.argmin(away_m))

@@ -40,6 +40,7 @@ TABLE: Mapping[str, Row] = {
     "vertical_max": Row(leg_measures.vertical_max, _ALL_OF_IT),
     "dwell_at_holds": Row(flight_measures.dwell_at_holds, Sampling(hz=2.0, gap_share=0.05)),
     "landing_offset": Row(flight_measures.landing_offset, None),
+    "frechet_distance": Row(flight_measures.frechet_distance, _ALL_OF_IT),
     "duration": Row(flight_measures.duration, None),
     "speed_on_legs": Row(leg_measures.speed_on_legs, Sampling(hz=2.0, gap_share=0.05)),
 }

@@ -51,5 +51,11 @@ MEASURES: Mapping[str, MeasureName] = {
             "largest difference of a leg's mean ground speed from its `speed`",
             "speed",
         ),
+        (
+            "frechet_distance",
+            Dimension.LENGTH,
+            "distance of track and expected path at the worst place, both followed in order",
+            "path",
+        ),
     )
 }

@@ -17,7 +17,9 @@ Waypoint = tuple[tuple[float, float, float], float, float]
 
 def path(*legs: dict[str, Any], frame: str = "start-heading") -> tuple[PathLeg, ...]:
     """The path of legs written as in a scenario, in SI numbers."""
-    expected = ExpectedPath.model_validate({"frame": frame, "legs": [Leg.model_validate(leg) for leg in legs]})
+    expected = ExpectedPath.model_validate(
+        {"frame": frame, "legs": [Leg.model_validate(leg) for leg in legs]}
+    )
     return resolve_path(expected, Home())
 
 
@@ -86,6 +88,8 @@ def shaken(positions: Series, size_m: float, seed: int = 0) -> Series:
     random = np.random.default_rng(seed)
     noise = random.normal(size=(len(positions) + 400, 3))
     kernel = np.hanning(201)
-    slow = np.apply_along_axis(lambda column: np.convolve(column, kernel, "valid")[: len(positions)], 0, noise)
+    slow = np.apply_along_axis(
+        lambda column: np.convolve(column, kernel, "valid")[: len(positions)], 0, noise
+    )
     wander: FloatArray = slow / slow.std() * size_m
     return Series(positions.time_s, positions.values + wander)

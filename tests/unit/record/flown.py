@@ -43,7 +43,9 @@ class Flight:
     home: TangentPlane = field(default_factory=lambda: TangentPlane(52.0, 4.5, 0.0))
 
 
-def write_flight(folder: Path, flight: Flight, *, outcome: Outcome = "completed", **script: Any) -> Path:
+def write_flight(
+    folder: Path, flight: Flight, *, outcome: Outcome = "completed", problem: str = "", **script: Any
+) -> Path:
     """Writes the folder of `flight`: vehicle.tlog, truth.npy, events and a manifest."""
     folder.mkdir(parents=True, exist_ok=True)
     recorder = Recorder(folder, EPOCH_US)
@@ -53,7 +55,7 @@ def write_flight(folder: Path, flight: Flight, *, outcome: Outcome = "completed"
             recorder.frame("vehicle", now_us + flight.delay_us, bytes(frame))
     recorder.truth(truth_rows(flight).tobytes())
     recorder.close()
-    manifest.write(_manifest(folder, flight, outcome, script), folder)
+    manifest.write(_manifest(folder, flight, outcome, script).model_copy(update={"problem": problem}), folder)
     return folder
 
 
