@@ -1,0 +1,116 @@
+"""Verdicts over several flights: ranks, copies, clocks, and statements a person understands."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Literal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from asflown.errors import ExitCode
+from asflown.grade.result import VerdictWord
+from asflown.grade.verdict import JudgedFlight, exit_code_of, judge_flights
+from asflown.scenario.model import Share90
+
+Clock = Literal["lockstep", "paced"]
+PASS: list[VerdictWord] = ["pass"]
+NINETY = Share90(share=0.9, confidence=0.9)
+
+
+def flights(*words: VerdictWord, clock: Clock = "lockstep", first_seed: int = 1) -> list[JudgedFlight]:
+    """Flights with these verdicts and seeds that count up."""
+    return [JudgedFlight(word, seed, clock) for seed, word in enumerate(words, first_seed)]
+
+
+EXIT_CODES = {
+    "nothing": ([], ExitCode.PASSED),
+    "all passed": (["pass", "pass"], ExitCode.PASSED),
+    "one inconclusive": (["pass", "inconclusive"], ExitCode.INCONCLUSIVE),
+    "error over inconclusive": (["inconclusive", "error", "pass"], ExitCode.NOT_FLOWN),
+    "fail over everything": (["error", "inconclusive", "fail", "pass"], ExitCode.FAILED),
+}
+
+
+@pytest.mark.parametrize(("words", "code"), EXIT_CODES.values(), ids=EXIT_CODES.keys())
+def test_exit_code_ranks(words: list[VerdictWord], code: ExitCode) -> None:
+    """1 outranks 3, which outranks 4, which outranks 0, in any order."""
+    for order in itertools.permutations(words):
+        assert exit_code_of(order) == code
+
+
+EVERY = {
+    "all": (flights("pass", "pass", "pass"), "pass", "3 of 3 flights passed"),
+    "one failed": (flights("pass", "fail", "pass"), "fail", "1 of 3 flights failed (seed 2)"),
+    "failed and not flown": (flights("error", "fail", "fail"), "fail", "2 of 3 flights failed (seeds 2, 3)"),
+    "not flown": (flights("pass", "error"), "error", "1 of 2 flights could not be carried out (seed 2)"),
+    "undecided": (flights("inconclusive"), "inconclusive", "1 of 1 flight did not decide (seed 1)"),
+    "none": ([], "error", "no flight was carried out"),
+}
+
+
+@pytest.mark.parametrize(("flown", "word", "statement"), EVERY.values(), ids=EVERY.keys())
+def test_every_flight(flown: list[JudgedFlight], word: str, statement: str) -> None:
+    """`every-flight` passes when all pass, and says otherwise how many did what."""
+    verdict = judge_flights(flown, "every-flight")
+    assert (verdict.word, verdict.statement) == (word, statement)
+
+
+SHARES = {
+    "22 passes show 90 %": (flights(*PASS * 22), "pass", "22 of 22 flights passed: at least 0.901 would"),
+    "21 passes do not": (
+        flights(*PASS * 21),
+        "inconclusive",
+        "21 of 21 flights passed: this does not decide; 1 more flight that all pass would decide",
+    ),
+    "two failures in three": (
+        flights("fail", "fail", "pass"),
+        "fail",
+        "1 of 3 flights passed: at most 0.804 would",
+    ),
+    "an undecided flight is no pass": (flights(*PASS * 21, "inconclusive"), "inconclusive", ""),
+    "an error cannot pass": (
+        flights(*PASS * 30, "error"),
+        "error",
+        "1 of 31 flights could not be carried out; 30 of 30 flights passed",
+    ),
+}
+
+
+@pytest.mark.parametrize(("flown", "word", "statement"), SHARES.values(), ids=SHARES.keys())
+def test_share(flown: list[JudgedFlight], word: str, statement: str) -> None:
+    """A share with confidence: shown, refuted, or how many more flights would decide."""
+    verdict = judge_flights(flown, NINETY)
+    assert verdict.word == word
+    assert verdict.statement.startswith(statement)
+
+
+def test_copies_are_no_samples() -> None:
+    """Thirty flights of one seed in lockstep are one flight; paced, they are thirty."""
+    copies = [JudgedFlight("pass", 7, "lockstep") for _ in range(30)]
+    paced = [JudgedFlight("pass", 7, "paced") for _ in range(30)]
+    assert judge_flights(copies, NINETY).word == "inconclusive"
+    assert judge_flights(copies, NINETY).statement.startswith("1 of 1 flight passed")
+    assert judge_flights(paced, NINETY).word == "pass"
+
+
+def test_clocks_are_never_mixed() -> None:
+    """Twenty flights on each clock do not make forty: each clock is judged by itself."""
+    mixed = flights(*PASS * 20) + flights(*PASS * 20, clock="paced")
+    verdict = judge_flights(mixed, NINETY)
+    assert verdict.word == "inconclusive"
+    assert verdict.statement.startswith("lockstep: 20 of 20 flights passed")
+    assert "; paced: 20 of 20 flights passed" in verdict.statement
+
+
+WORDS: st.SearchStrategy[VerdictWord] = st.sampled_from(["pass", "fail", "error", "inconclusive"])
+
+
+@given(data=st.data(), words=st.lists(WORDS, max_size=12))
+def test_order_of_flights_does_not_matter(data: st.DataObject, words: list[VerdictWord]) -> None:
+    """The same flights in another order give the same verdict and statement."""
+    flown = flights(*words)
+    shuffled = data.draw(st.permutations(flown))
+    assert judge_flights(flown, "every-flight") == judge_flights(shuffled, "every-flight")
+    assert judge_flights(flown, NINETY) == judge_flights(shuffled, NINETY)
