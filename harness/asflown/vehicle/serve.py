@@ -16,7 +16,6 @@ from asflown.link.tcp import TcpListenEndpoint
 from asflown.link.udp import UdpListenEndpoint
 from asflown.scenario.model import Conditions, Start, VehicleFile
 from asflown.url import Url, parse
-from asflown.vehicle.base import Vehicle
 from asflown.vehicle.registry import open_built_in
 
 _A_WHILE_US = 3_600_000_000
@@ -41,27 +40,25 @@ def serve(service: Service, on_ready: Callable[[str], None]) -> int:
     LinkProblem for a port in use, UsageError for a link that is none, VehicleProblem for a vehicle that is not
     built in.
     """
-    clock = PacedClock()
     url = parse(service.listen)
-    vehicle = open_built_in(clock, service.vehicle, service.start, service.conditions, service.seed)
-    outside = make_endpoint(url, clock, name="client")
+    clock = PacedClock()
     try:
-        clock.run(_serve(clock, vehicle, outside, lambda: on_ready(str(_opened(url, outside)))))
+        clock.run(_serve(clock, service, url, on_ready))
     except StoppedBySignal as stop:
         return stop.signal_number
     return 0
 
 
-async def _serve(
-    clock: PacedClock, vehicle: Vehicle, outside: Endpoint, on_ready: Callable[[], None]
-) -> None:
+async def _serve(clock: PacedClock, service: Service, url: Url, on_ready: Callable[[str], None]) -> None:
+    vehicle = open_built_in(clock, service.vehicle, service.start, service.conditions, service.seed)
+    outside = make_endpoint(url, clock, name="client")
     outside.on_frame = vehicle.endpoint.send
     vehicle.endpoint.on_frame = outside.send
     try:
         outside.open()
         vehicle.endpoint.open()
         vehicle.start()
-        on_ready()
+        on_ready(str(_opened(url, outside)))
         while True:
             await clock.sleep_until(clock.now_us() + _A_WHILE_US)
     finally:
