@@ -74,7 +74,7 @@ class Core:
         self._faults.step(self._ticks)
         if self._ticks % _SLOW_EVERY_TICKS == 0:
             self._blow()
-        self._plant.feel_ground()
+        self._plant.begin_tick()
         self._fly()
         self._plant.check()
         if self._plant.wreck():

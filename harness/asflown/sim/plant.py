@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from importlib.resources import as_file, files
-from math import degrees, pi
+from math import degrees, isnan, pi
 from struct import Struct
 
 import jsbsim
@@ -52,9 +52,9 @@ STATE_NODES = (
 STATE = Struct(f"<{len(STATE_NODES)}d")
 _BUFFER_STEPS = 512
 _SETTLING_STEPS = 400
-_FAR_FT = 1e9
 _GROUND_FELT_BELOW_M = 2.0
 """More than any craft here can sink in 10 ms."""
+_GROUND_REACTIONS = "simulation/models/FGGroundReactions/enabled"
 _LIES_BELOW_M = 0.5
 _STILL = (0.0, 0.0, 0.0)
 _WRECK_RATE_RAD_S = 60.0
@@ -82,6 +82,8 @@ class Plant:
         "_plane",
         "_rest_height_m",
         "_run",
+        "_sound",
+        "_sound_place",
         "_used",
         "state",
     )
@@ -102,6 +104,7 @@ class Plant:
         for _ in range(_SETTLING_STEPS):
             self.step((0.0, 0.0, 0.0, 0.0))
         self._used = 0
+        self.begin_tick()
         at_rest = home.latitude_deg, home.longitude_deg, home.altitude_m + self.height_m()
         self._plane, self._origin_m = TangentPlane(*at_rest), geodetic_to_ecef(*at_rest)
 
@@ -121,36 +124,46 @@ class Plant:
         self._used = used + STATE.size
         return state
 
-    def feel_ground(self) -> None:
-        """Looks for the ground only near it, which saves a fifth of a step; call it every 10 ms."""
-        near = self.height_m() < _GROUND_FELT_BELOW_M
+    def begin_tick(self) -> None:
+        """Remembers where the craft is, and looks for the ground only near it, which saves a fifth of a step.
+
+        Call it every 10 ms, before the steps.
+        """
+        height_m = self.height_m()
+        self._sound = self.state
+        self._sound_place = self.read("position/lat-geod-deg"), self.read("position/long-gc-deg"), height_m
+        near = height_m < _GROUND_FELT_BELOW_M
         if near != self._ground_felt:
             self._ground_felt = near
-            self.write("simulation/models/FGGroundReactions/enabled", float(near))
+            self.write(_GROUND_REACTIONS, float(near))
 
     def wreck(self) -> bool:
         """Whether the craft tumbles beyond what can be simulated: its motors are dead from then on.
 
-        Near the ground it lies there, level; higher up it falls on, level.
+        Near the ground it lies there, level; higher up it falls on, level. Call it every 10 ms, after the steps.
         """
         p, q, r = self.state[9:12]
         if max(p, q, r) < _WRECK_RATE_RAD_S and min(p, q, r) > -_WRECK_RATE_RAD_S:
             return False
-        here = self.read("position/lat-geod-deg"), self.read("position/long-gc-deg"), self._ground_m
-        height_m = self.height_m()
-        if height_m > _LIES_BELOW_M:
-            _place(self._fdm, here, self.state[8], height_m, self.velocity_ned_m_s())
-        else:
-            _place(self._fdm, here, self.state[8], self._rest_height_m)
-        self.feel_ground()
+        latitude_deg, longitude_deg, height_m = self._sound_place
+        lies = height_m < _LIES_BELOW_M
+        north, east, down = (0.0, 0.0, 0.0) if lies else self._sound[3:6]
+        _place(
+            self._fdm,
+            (latitude_deg, longitude_deg, self._ground_m),
+            self._sound[8],
+            self._rest_height_m if lies else height_m,
+            (north * FOOT_M, east * FOOT_M, down * FOOT_M),
+        )
+        self._ground_felt = True
+        self.write(_GROUND_REACTIONS, 1.0)
         for rotor in range(1, ROTORS + 1):
             self.write(f"rotor/health-{rotor}", 0.0)
         return True
 
     def check(self) -> None:
-        """Raises HarnessFault when the state is not finite or the craft is nowhere on earth."""
-        total = sum(self.state)
-        if not -_FAR_FT < total < _FAR_FT:
+        """Raises HarnessFault when the state is not a number any more."""
+        if isnan(sum(self.state)):
             values = dict(zip(STATE_NODES, self.state, strict=True))
             raise HarnessFault(
                 f"The simulated craft's state is not a number any more: {values}",

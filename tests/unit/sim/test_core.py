@@ -123,6 +123,15 @@ def test_it_lands_where_it_is_and_knows_it(airframe: str) -> None:
     assert craft.readings.throttle == 0.0
 
 
+@pytest.mark.parametrize("seed", [8, 13])
+def test_gusts_are_not_taken_for_the_ground(seed: int) -> None:
+    """Landing from 6 m in turbulence much too strong for it, the small craft idles its motors on the ground only."""
+    rough = Wind(speed_m_s=3.0, from_rad=float(seed), turbulence="moderate")
+    craft = hovering(height_m=6.0, wind=rough, seed=seed)
+    land(craft)
+    assert abs(craft.truth_row()[3]) < 0.05
+
+
 @AIRFRAMES
 def test_velocity_targets_are_flown(airframe: str) -> None:
     """A velocity is taken up within two seconds and kept; zero velocity is a hold."""

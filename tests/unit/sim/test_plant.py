@@ -128,7 +128,7 @@ def test_a_smashed_craft_lies_where_it_fell(airframe: str, height_m: float) -> N
         craft.step(STILL)
         craft.check()
         craft.wreck()
-        craft.feel_ground()
+        craft.begin_tick()
     assert abs(craft.position_ned_m()[2]) < 0.3
     assert craft.velocity_ned_m_s() == pytest.approx((0.0, 0.0, 0.0), abs=1e-2)
 
@@ -140,7 +140,7 @@ def test_the_ground_is_felt_again_after_a_flight() -> None:
     craft._fdm.run_ic()
     felt = []
     for _ in range(1200):
-        craft.feel_ground()
+        craft.begin_tick()
         felt.append(craft.read("simulation/models/FGGroundReactions/enabled"))
         craft.step(STILL)
     assert (felt[0], felt[-1]) == (0.0, 1.0)
@@ -158,6 +158,6 @@ def test_a_wreck_does_not_fly() -> None:
     assert craft.wreck()
     for _ in range(800):
         craft.step((1.0, 1.0, 1.0, 1.0))
-        craft.feel_ground()
+        craft.begin_tick()
     assert not craft.wreck()
     assert craft.on_ground()

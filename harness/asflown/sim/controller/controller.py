@@ -148,7 +148,7 @@ class Controller:
         self._position.step(reference, limits, self._most_m_s2(), level_only=likely or not valid)
         self._attitude.integrating = not likely
         self._turn(target, limits)
-        lift = self._command(1.0, limits)
+        lift = self._command(self._touch_down.thrust_share, limits)
         if self._touch_down.step(reference.velocity[2], s.velocity_down_m_s, lift):
             self.phase = Phase.STANDING
 

@@ -1,4 +1,4 @@
-"""Gyroscopes and accelerometers at 400 Hz: constant bias, white noise, and vibration that grows with throttle.
+"""Gyroscopes and accelerometers at 400 Hz: bias, white noise, vibration that grows with throttle, full scale.
 
 Body axes forward-right-down. The accelerometer measures specific force: at rest (0, 0, -g).
 """
@@ -13,6 +13,8 @@ from asflown.sim.airframe import ImuSheet
 from asflown.sim.plant import FOOT_M, State
 
 BLOCK = 400
+MOST_RAD_S, MOST_M_S2 = 34.9, 156.9
+"""Full scale, where a sensor clips: 2000 deg/s and 16 g, as is usual for such parts (common practice)."""
 
 Sample = tuple[float, float, float, float, float, float]
 """Angular rates (rad/s) and specific force (m/s^2), forward-right-down."""
@@ -42,14 +44,19 @@ class Imu:
         rate_gain = 1.0 + self._vibration_rate * shaking
         force_gain = 1.0 + self._vibration_force * shaking
         b0, b1, b2, b3, b4, b5 = self._bias
-        return (
-            state[9] + b0 + rate_gain * p,
-            state[10] + b1 + rate_gain * q,
-            state[11] + b2 + rate_gain * r,
-            state[12] * FOOT_M + b3 + force_gain * x,
-            state[13] * FOOT_M + b4 + force_gain * y,
-            state[14] * FOOT_M + b5 + force_gain * z,
-        )
+        p = state[9] + b0 + rate_gain * p
+        q = state[10] + b1 + rate_gain * q
+        r = state[11] + b2 + rate_gain * r
+        x = state[12] * FOOT_M + b3 + force_gain * x
+        y = state[13] * FOOT_M + b4 + force_gain * y
+        z = state[14] * FOOT_M + b5 + force_gain * z
+        most, hardest = MOST_RAD_S, MOST_M_S2
+        turning = -most < p < most and -most < q < most and -most < r < most
+        if turning and -hardest < x < hardest and -hardest < y < hardest and -hardest < z < hardest:
+            return p, q, r, x, y, z
+        p, q, r = (min(most, max(-most, rate)) for rate in (p, q, r))
+        x, y, z = (min(hardest, max(-hardest, force)) for force in (x, y, z))
+        return p, q, r, x, y, z
 
     def _blocks(self) -> Iterator[list[float]]:
         while True:

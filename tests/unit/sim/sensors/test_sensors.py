@@ -12,7 +12,7 @@ from asflown.sim.plant import STATE_NODES
 from asflown.sim.seeds import generator
 from asflown.sim.sensors.barometer import FAULT_M_S, Barometer
 from asflown.sim.sensors.gnss import Fix, Gnss
-from asflown.sim.sensors.imu import Imu
+from asflown.sim.sensors.imu import MOST_M_S2, MOST_RAD_S, Imu
 from asflown.sim.sensors.magnetometer import FIELD_NED_GAUSS, Magnetometer
 
 PLACE = (52.0, 4.5, 10.0)
@@ -39,6 +39,16 @@ def test_vibration_grows_with_throttle() -> None:
     quiet, loud = samples(0.0), samples(1.0)
     assert loud[:, 3:].std(axis=0) == pytest.approx([0.12 + 1.5] * 3, rel=0.1)
     assert loud.mean(axis=0) == pytest.approx(quiet.mean(axis=0), abs=0.15)
+
+
+def test_imu_clips_at_full_scale() -> None:
+    """What a violent impact does to the plant never leaves the sensor's range, one axis at a time."""
+    state = [0.0] * len(STATE_NODES)
+    state[9:15] = [1e9, -1e9, 0.0, 0.0, 1e30, -1e30]
+    p, q, r, x, y, z = Imu(PALM80.imu, generator(1, "imu")).sample(state, 0.0)
+    assert (p, q, y, z) == (MOST_RAD_S, -MOST_RAD_S, MOST_M_S2, -MOST_M_S2)
+    assert abs(r) < 0.1
+    assert abs(x) < 1.0
 
 
 def test_barometer_drifts_only_while_the_fault_lasts() -> None:
