@@ -76,7 +76,7 @@ class TakeOff:
 
     def __init__(self) -> None:
         self.height_m: float | None = None
-        """Set before it is entered; None for the height of the parameter."""
+        """For the entry that follows; None for the height of the parameter."""
         self._down_m = 0.0
 
     def refuses(self, situation: Situation) -> str:
@@ -89,7 +89,6 @@ class TakeOff:
         """Aims straight up."""
         north_m, east_m, down_m = situation.here()
         self._down_m = down_m - (self.height_m or situation.parameters["takeoff.height"])
-        self.height_m = None
         situation.fly_to((north_m, east_m, self._down_m))
 
     def tick(self, situation: Situation) -> ModeName | None:
@@ -107,7 +106,7 @@ class Land:
 
     def __init__(self) -> None:
         self.place: tuple[float, float] | None = None
-        """North and east to land at, set before it is entered; None for where the craft is."""
+        """North and east to land at, for the entry that follows; None for where the craft is."""
 
     def refuses(self, situation: Situation) -> str:
         """When the motors do not run."""
@@ -116,7 +115,6 @@ class Land:
     def enter(self, situation: Situation) -> None:
         """Goes down."""
         north_m, east_m = self.place or situation.resting_point()[:2]
-        self.place = None
         situation.land_at(north_m, east_m)
 
     def tick(self, situation: Situation) -> ModeName | None:

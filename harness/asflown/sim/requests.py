@@ -46,16 +46,23 @@ class Requests:
             height_m = height_m or autopilot.parameters["takeoff.height"]
             autopilot.set_points.climb(self._situation, height_m)
             return YES
+        if autopilot.mode is autopilot.take_off:
+            return Answer(NOT_NOW, "take-off refused: taking off already")
         autopilot.take_off.height_m = height_m
-        return autopilot.request_mode(ModeName.TAKE_OFF)
+        answer = autopilot.request_mode(ModeName.TAKE_OFF)
+        autopilot.take_off.height_m = None  # meant for this take-off alone, even if it was refused
+        return answer
 
     def land(self, place: tuple[float, float] | None) -> Answer:
         """Lands where the craft is, or at a place (north, east) within 5 m of it."""
         here = self._situation.here()
         if place is not None and math.dist(place, here[:2]) > _LAND_PLACE_WITHIN_M:
             return Answer(DENIED, "landing refused: fly to the place first")
-        self._autopilot.land.place = place
-        return self._autopilot.request_mode(ModeName.LAND)
+        land = self._autopilot.land
+        land.place = place
+        answer = self._autopilot.request_mode(ModeName.LAND)
+        land.place = None  # meant for this landing alone, even if it was refused or under way already
+        return answer
 
     def reposition(
         self, part: PartOfPoint, yaw_rad: float | None, speed_m_s: float | None, change_mode: bool

@@ -195,6 +195,29 @@ def test_landing_at_a_place_must_be_close_by() -> None:
     assert rig.place == pytest.approx((2, 1, 0), abs=0.05)
 
 
+def test_a_place_to_land_at_is_forgotten_with_its_landing() -> None:
+    """Given during a landing it changes nothing, neither now nor at the next one."""
+    rig = flying()
+    rig.command(mav.MAV_CMD_NAV_LAND)
+    rig.command_int(mav.MAV_CMD_NAV_LAND, RELATIVE, (0, 0, 0, NAN), *place(3, 3), 0.0)
+    rig.run(1)
+    rig.command_int(REPOSITION, RELATIVE, (-1, CHANGE_MODE, 0, NAN), *place(30, 0), 5.0)
+    rig.run(20)
+    rig.command(mav.MAV_CMD_NAV_LAND)
+    rig.run_until(lambda: not rig.armed())
+    assert rig.place == pytest.approx((30, 0, 0), abs=0.1)
+
+
+def test_a_second_take_off_while_the_first_is_flown_is_refused() -> None:
+    """Its height does not wait for the take-off after that."""
+    rig = Rig()
+    rig.command(400, 1)
+    rig.command(22, 0, 0, 0, 0, 0, 0, 4.0)
+    assert rig.command(22, 0, 0, 0, 0, 0, 0, 9.0) == NOT_NOW
+    rig.run(8)
+    assert rig.place[2] == pytest.approx(4.0, abs=0.05)
+
+
 @pytest.mark.parametrize(
     ("send", "height_m"),
     [
