@@ -5,7 +5,7 @@ is left out, and of all such ways the cheapest is taken (dynamic programming): w
 place lie apart, weighed by time, over all samples and over all places. So a track that crosses or retraces the
 path stays on the right leg, and a leg that nobody flew costs what it must, wherever it lies.
 
-Standing still tells a hold from the legs beside it, also where the track is nowhere near the path.
+How it moves (standing still, to the side, up or down) tells the legs apart where the track is nowhere near the path.
 
 The result does not depend on the sampling rate (beyond the distance between samples), nor on when it was flown.
 """
@@ -31,8 +31,10 @@ LONG_GAP_S = 1.0
 SPEED_SPAN_S = 0.5
 SLOW_SHARE = 0.3
 """Below this share of a leg's speed the vehicle is taken to stand."""
-STANDING_WEIGHT = 1.5
-"""What standing where one should move counts, against being far off the path."""
+MOTION_WEIGHT = 1.5
+"""What moving as does not befit a place counts, against being far off the path."""
+LEVEL_SHARE = 0.3
+"""A leg that rises or falls less than this share of its length counts as level."""
 DOUBTFUL_M, DOUBTFUL_SHARE = 1.0, 1 / 6
 """A place is in doubt from this distance on, or this share of the median leg where that is more."""
 
@@ -92,7 +94,9 @@ def match(positions: Series, path: Sequence[PathLeg], landed: bool | None = None
     last_s = samples.time_s[-1:] + 1 / MATCHING_HZ
     weight_s = np.minimum(np.diff(samples.time_s, append=last_s), LONG_GAP_S)
     places = _places(path, float(weight_s.sum()))
-    leg_of_sample = places.leg[_cheapest(_cost(samples, places), weight_s, places.weight_s)]
+    apart = _distance(samples, places)
+    stays = weight_s[:, None] * (apart + MOTION_WEIGHT * _misfit(samples, places))
+    leg_of_sample = places.leg[_cheapest(stays, places.weight_s * apart, apart)]
     edges_s = _edges(samples.time_s, leg_of_sample, len(path))
     return Matched(positions, tuple(_LegJudge(positions, path, edges_s, landed).legs()))
 
@@ -114,7 +118,8 @@ class _Places:
     """What each place counts: the time from the place before it at the mean speed of the flight."""
     slow_m_s: FloatArray
     """The speed below which standing is suspected."""
-    is_hold: npt.NDArray[np.bool_]
+    motion: npt.NDArray[np.int64]
+    """How one moves there, as a number of _MOTIONS."""
     doubtful_m: float
     """The distance from a place at which belonging there is in doubt: half the cost of being far away."""
 
@@ -136,73 +141,91 @@ def _places(path: Sequence[PathLeg], flown_s: float) -> _Places:
         np.repeat(np.arange(len(path)), counts),
         np.concatenate(steps_m) / mean_speed_m_s,
         np.repeat([SLOW_SHARE * (leg.speed_m_s or mean_speed_m_s) for leg in path], counts),
-        np.repeat([leg.kind == "hold" for leg in path], counts),
+        np.repeat([_MOTIONS.index(_motion(leg)) for leg in path], counts),
         max(DOUBTFUL_M, DOUBTFUL_SHARE * float(np.median(moving_m))),
     )
 
 
-def _cost(samples: Series, places: _Places) -> FloatArray:
-    """What it costs to put each sample at each place, from 0 to 1 + STANDING_WEIGHT; shape (n, m).
+_MOTIONS = ("still", "level", "upright", "sloping")
 
-    Where a sample lies adds d^2 / (d^2 + s^2) for its distance d and the path's `doubtful_m` s: far off, all
-    places are about equally wrong, and order and standing still decide. How it moves adds what contradicts the
-    place: v^2 / (v^2 + slow^2) at a hold, (1 - v / slow)^2 below the slow speed on any other leg.
+
+def _motion(leg: PathLeg) -> str:
+    """How one moves on a leg: not at all, to the side, up or down, or both."""
+    if leg.kind == "hold":
+        return "still"
+    if not geometry.has_sides(leg):
+        return "upright"
+    rise_m = abs(leg.end_xyu_m[2] - leg.start_xyu_m[2])
+    return "level" if rise_m < LEVEL_SHARE * leg.length_m() else "sloping"
+
+
+def _distance(samples: Series, places: _Places) -> FloatArray:
+    """How far each sample is from each place, from 0 to 1; shape (n, m).
+
+    d^2 / (d^2 + s^2) for the distance d and the path's `doubtful_m` s: far off, all places are about equally
+    wrong, and order and motion decide.
     """
     cost = np.zeros((len(samples), len(places.xyu_m)))
     for axis in range(3):
         cost += (samples.values[:, axis, None] - places.xyu_m[:, axis]) ** 2
-    cost /= cost + places.doubtful_m**2
-    relative = _speed_m_s(samples)[:, None] / places.slow_m_s
-    moves = relative**2 / (relative**2 + 1)
-    stands = np.maximum(1 - relative, 0.0) ** 2
-    cost += STANDING_WEIGHT * np.where(places.is_hold, moves, stands)
-    return cost
+    return cost / (cost + places.doubtful_m**2)
 
 
-def _speed_m_s(samples: Series) -> FloatArray:
-    """Speed in space over half a second about each sample, which telemetry noise does not reach, shape (n,)."""
-    first_s, last_s = samples.time_s[0], samples.time_s[-1]
-    before_s = np.maximum(samples.time_s - SPEED_SPAN_S / 2, first_s)
-    after_s = np.minimum(samples.time_s + SPEED_SPAN_S / 2, last_s)
-    squared_m2 = np.zeros(len(samples))
-    for column in samples.values.T:
-        squared_m2 += (
-            np.interp(after_s, samples.time_s, column) - np.interp(before_s, samples.time_s, column)
-        ) ** 2
-    speed: FloatArray = np.sqrt(squared_m2) / np.maximum(after_s - before_s, 1e-6)
-    return speed
+def _misfit(samples: Series, places: _Places) -> FloatArray:
+    """How little the motion of each sample befits each place, from 0 to 2; shape (n, m).
+
+    v^2 / (v^2 + slow^2) for the speed v that contradicts the place (any at a hold, vertical on a level leg,
+    horizontal on an upright one), and (1 - v / slow)^2 for want of the speed that belongs to it.
+    """
+    horizontal, vertical = (speed[:, None] for speed in _speeds_m_s(samples))
+    whole, none = np.hypot(horizontal, vertical), np.zeros_like(vertical)
+    contradicts = np.hstack([whole, vertical, horizontal, none])[:, places.motion] / places.slow_m_s
+    belongs = np.hstack([none + np.inf, horizontal, vertical, whole])[:, places.motion] / places.slow_m_s
+    misfit: FloatArray = contradicts**2 / (contradicts**2 + 1) + np.maximum(1 - belongs, 0.0) ** 2
+    return misfit
 
 
-def _cheapest(
-    cost: FloatArray, sample_weight_s: FloatArray, place_weight_s: FloatArray
-) -> npt.NDArray[np.int64]:
+def _speeds_m_s(samples: Series) -> tuple[FloatArray, FloatArray]:
+    """Horizontal and vertical speed over half a second about each sample, which noise does not reach, (n,) each."""
+    before_s = np.maximum(samples.time_s - SPEED_SPAN_S / 2, samples.time_s[0])
+    after_s = np.minimum(samples.time_s + SPEED_SPAN_S / 2, samples.time_s[-1])
+    lasts_s = np.maximum(after_s - before_s, 1e-6)
+    x_m_s, y_m_s, up_m_s = (
+        (np.interp(after_s, samples.time_s, column) - np.interp(before_s, samples.time_s, column)) / lasts_s
+        for column in samples.values.T
+    )
+    return np.hypot(x_m_s, y_m_s), np.abs(up_m_s)
+
+
+def _cheapest(stays: FloatArray, passes: FloatArray, apart: FloatArray) -> npt.NDArray[np.int64]:
     """The place of each sample on the cheapest way from the first place to the last; never falls, shape (n,).
 
-    A way is a walk over the cells of `cost`: to the next sample at the same place, or to the next place at
-    the same sample. Each costs the weight of what is entered.
+    A way is a walk over the cells of samples and places, shape (n, m) each: to the next sample at the same
+    place, which costs what `stays` says of the cell entered, or to the next place at the same sample, which costs
+    what `passes` says. A sample that passes several places is at the nearest of them, by `apart`.
     """
-    samples, places = cost.shape
+    samples, places = stays.shape
     number = np.arange(places, dtype=np.int32)
     entered = np.empty((samples, places), dtype=np.int32)
     so_far = np.full(places, np.inf)
     so_far[0] = 0.0
+    along = np.cumsum(passes, axis=1)
     for row in range(samples):
-        along = np.cumsum(place_weight_s * cost[row])
-        start_here = so_far + sample_weight_s[row] * cost[row] - along
+        start_here = so_far + stays[row] - along[row]
         best = np.minimum.accumulate(start_here)
         entered[row] = np.maximum.accumulate(np.where(start_here == best, number, 0))
-        so_far = best + along
-    return _walk_back(entered, cost)
+        so_far = best + along[row]
+    return _walk_back(entered, apart)
 
 
-def _walk_back(entered: npt.NDArray[np.int32], cost: FloatArray) -> npt.NDArray[np.int64]:
+def _walk_back(entered: npt.NDArray[np.int32], apart: FloatArray) -> npt.NDArray[np.int64]:
     """Each sample's place: of those it passed, the nearest."""
     samples, places = entered.shape
     chosen = np.empty(samples, dtype=np.int64)
     last = places - 1
     for row in range(samples - 1, -1, -1):
         first = int(entered[row, last])
-        chosen[row] = first + int(np.argmin(cost[row, first : last + 1]))
+        chosen[row] = first + int(np.argmin(apart[row, first : last + 1]))
         last = first
     return chosen
 
