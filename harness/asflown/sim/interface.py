@@ -33,7 +33,8 @@ class Target:
     """What the control loops follow. A None is not controlled by this part of the target.
 
     Position and velocity together: position control with the velocity as feed-forward. `land` descends at the
-    landing speed and lets the core detect the touch-down.
+    landing speed (faster while more than 2 m above the ground it started from) and lets the core detect the
+    touch-down.
     """
 
     north_m: float | None = None
