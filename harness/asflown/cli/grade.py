@@ -1,0 +1,114 @@
+"""`asflown grade`: grades recorded flights again, or any capture, without flying."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from asflown.cli.parsing import SubParsers
+
+if TYPE_CHECKING:
+    from asflown.report.flown import Flown, ScenarioOutcome
+    from asflown.scenario.model import Scenario
+
+DESCRIPTION = """\
+Grades what was recorded by what the scenario expects now, and reports as `asflown fly` does. Nothing is flown.
+A flight's folder gets its new grade.json; any other tlog can be graded with --scenario.
+"""
+
+EXAMPLES = """\
+examples:
+  asflown grade .asflown/flights/*                       each flight by its own scenario
+  asflown grade FOLDER --scenario stricter.scenario.yaml by the expectations of another file
+  asflown grade field-day.tlog --scenario my.scenario.yaml
+"""
+
+
+def add_parser(commands: SubParsers) -> None:
+    """Adds `grade` to the command."""
+    parser = commands.add_parser(
+        "grade",
+        help="grade recorded flights again, or any capture",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    add = parser.add_argument
+    add("paths", nargs="+", type=Path, metavar="PATH", help="a flight's folder, or a tlog")
+    add("--scenario", type=Path, metavar="FILE", help="grade by this file instead of the flight's own")
+    add("--junit", type=Path, metavar="FILE", help="write a JUnit report")
+    add("--json", type=Path, metavar="FILE", help="write every number as JSON")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Grades what was named; returns the exit code. Raises UsageError for what cannot be graded."""
+    from asflown.grade.verdict import exit_code_of
+    from asflown.report import atomic, terminal
+    from asflown.report.document import write_json
+    from asflown.report.junit import write_junit
+
+    for path in (options.junit, options.json):
+        if path is not None:
+            atomic.check_writable(path)
+    outcomes = _outcomes(list(dict.fromkeys(options.paths)), options.scenario)
+    if options.junit is not None:
+        write_junit(options.junit, outcomes)
+    if options.json is not None:
+        write_json(options.json, outcomes)
+    terminal.show(outcomes, terminal.console())
+    return exit_code_of(outcome.verdict for outcome in outcomes)
+
+
+def _outcomes(places: list[Path], by: Path | None) -> tuple[ScenarioOutcome, ...]:
+    """All flights graded, gathered by scenario and vehicle in the order in which they were named."""
+    gathered: dict[tuple[str, str], tuple[Scenario, list[Flown]]] = {}
+    for place in places:
+        scenario, flown = _graded(place, by)
+        key = (scenario.name, flown.manifest.vehicle.name)
+        gathered.setdefault(key, (scenario, []))[1].append(flown)
+    return tuple(_outcome(name, vehicle, *found) for (name, vehicle), found in gathered.items())
+
+
+def _outcome(name: str, vehicle: str, scenario: Scenario, flights: list[Flown]) -> ScenarioOutcome:
+    from asflown.grade.verdict import JudgedFlight, judge_flights
+    from asflown.report.flown import ScenarioOutcome
+
+    judged = [JudgedFlight(one.verdict, one.manifest.seed, one.manifest.clock.kind) for one in flights]
+    verdict = judge_flights(judged, scenario.judge)
+    by_share = scenario.judge != "every-flight"
+    return ScenarioOutcome(name, vehicle, verdict.word, verdict.statement, tuple(flights), by_share)
+
+
+def _graded(place: Path, by: Path | None) -> tuple[Scenario, Flown]:
+    from asflown.grade.grade import grade_capture, grade_flight, write_grade
+    from asflown.record.folder import read_manifest
+    from asflown.record.foreign import capture_manifest
+    from asflown.report.flown import Flown
+
+    if place.is_dir():
+        manifest = read_manifest(place)
+        scenario = _scenario(by or Path(manifest.scenario_file), place, by)
+        grade = grade_flight(place, scenario)
+        write_grade(place, grade)
+        return scenario, Flown(manifest, grade, place)
+    scenario = _scenario(by, place, by)
+    return scenario, Flown(capture_manifest(place, scenario.name, by), grade_capture(place, scenario), place)
+
+
+def _scenario(file: Path | None, place: Path, by: Path | None) -> Scenario:
+    """The scenario to grade by. Raises UsageError when none is known, or it is not where it was."""
+    from asflown.errors import UsageError
+    from asflown.scenario.file import load_scenario
+
+    if not place.exists():
+        raise UsageError(f"there is no {place}", "Name a flight's folder or a tlog")
+    if file is None:
+        raise UsageError(f"nothing says what {place} should have flown", "Add --scenario FILE")
+    if by is None and not file.is_file():
+        raise UsageError(
+            f"the scenario of {place} is not at {file}", "Go to where it was flown, or add --scenario FILE"
+        )
+    return load_scenario(file).scenario
