@@ -24,7 +24,8 @@ from asflown.record.series import Series
 from asflown.scenario.path import PathLeg
 
 MATCHING_HZ = 10.0
-MOST_PLACES = 500
+MOST_SAMPLES, MOST_PLACES = 6000, 500
+"""Bounds of time and memory: beyond ten minutes of flight samples are taken less often."""
 SMALLEST_STEP_M = 0.1
 LONG_GAP_S = 1.0
 """Longer without a position is a gap: nobody knows where the vehicle was. A sample counts no longer than this."""
@@ -102,9 +103,10 @@ def match(positions: Series, path: Sequence[PathLeg], landed: bool | None = None
 
 
 def thinned(positions: Series) -> Series:
-    """At most one sample in each tenth of a second since the first."""
-    tick = np.floor((positions.time_s - positions.time_s[0]) * MATCHING_HZ + 1e-6)
-    first = np.concatenate([[True], np.diff(tick) > 0])
+    """At most one sample in each tenth of a second since the first, and MOST_SAMPLES in all."""
+    since_s = positions.time_s - positions.time_s[0]
+    hz = min(MATCHING_HZ, MOST_SAMPLES / max(float(since_s[-1]), 1.0))
+    first = np.concatenate([[True], np.diff(np.floor(since_s * hz + 1e-6)) > 0])
     return Series(positions.time_s[first], positions.values[first])
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from asflown.grade.match import Matched, match
+from asflown.grade.match import Matched, match, thinned
 from asflown.record.series import Series
 from asflown.scenario.path import PathLeg
 from tests.unit.grade.paths import (
@@ -194,3 +194,11 @@ def test_hold_that_was_flown_through_is_flown() -> None:
     legs = path(line(10, 0, 0), hold(3), line(20, 0, 0))
     track = flown(((20, 0, 0), 2.0, 0.0), stand_s=0.0)
     assert not_flown(track, legs) == []
+
+
+def test_long_flights_are_matched_within_bounds() -> None:
+    """Half an hour there and back is taken less often than ten times a second, and every turn is still found."""
+    legs = path(*(line(200.0 * (number % 2 == 0), 0, 0) for number in range(9)))
+    track, expected_s = on_path(legs, speed_m_s=1.0)
+    assert len(thinned(track)) <= 6001
+    assert begins_s(match(track, legs)) == pytest.approx(expected_s, abs=1.0)
