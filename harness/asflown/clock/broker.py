@@ -1,7 +1,8 @@
-"""The broker: lets held scripts run, one at a time, and knows what each has sent, read and waits for.
+"""The broker: lets held processes run, one at a time, and knows what each has sent, read and waits for.
 
-Quiet is counted, never guessed: a script is idle when it said so, and everything that it sent before was collected.
-A wall-clock watchdog ends the wait for a script that neither waits nor exits; nothing else here asks the wall.
+Quiet is counted, never guessed: a process is idle when it said so, and everything that it sent before was collected.
+Before time moves, everybody who waits for another process has looked again after the last one that did anything. A
+wall-clock watchdog ends the wait for a process that neither waits nor exits; nothing else here asks the wall.
 """
 
 from __future__ import annotations
@@ -17,6 +18,10 @@ from typing import Any, Protocol
 from asflown.clock.shim.asflown_held import protocol
 from asflown.clock.shim.asflown_held.protocol import NEVER_US, EndpointGrant, Grant, Report
 from asflown.clock.virtual import VirtualClock
+
+
+SLICE_US = 100
+"""How long a process may run on when others want to run at the same time: enough to get on, too short to matter."""
 
 
 class HeldPort(Protocol):
@@ -62,14 +67,26 @@ class Terms:
 
 @dataclass(slots=True)
 class _Participant:
-    """One held process."""
+    """One held process, from the moment it was spawned."""
 
-    connection: socket.socket
-    poll: select.poll
-    running: bool = True
+    pid: int
+    pid_descriptor: int
+    is_root: bool
+    connection: socket.socket | None = None
+    poll: select.poll | None = None
+    welcomed: bool = False
+    running: bool = False
     wake_us: int = NEVER_US
+    turn: int = 0
+    """Running number of its last grant: among equals, whoever ran longest ago is next."""
+    looks: bool = False
+    """Whether it waits for something that another process may do."""
     waits_for: list[HeldPort] = field(default_factory=list)
     endpoints: dict[int, HeldPort] = field(default_factory=dict)
+
+    def stand_still(self) -> None:
+        """It neither runs nor wakes any more."""
+        self.running, self.wake_us, self.looks, self.waits_for = False, NEVER_US, False, []
 
 
 @dataclass(slots=True)
@@ -81,7 +98,7 @@ class Usage:
 
 
 class Broker:
-    """Fulfils `virtual.Gate` for one script process."""
+    """Fulfils `virtual.Gate` for a script, its children, and programs beside it."""
 
     def __init__(
         self, clock: VirtualClock, path: Path, ports: list[HeldPort], terms: Terms, watchdog_s: float
@@ -89,15 +106,19 @@ class Broker:
         self.wake_us = NEVER_US
         self.usage = Usage()
         self.on_gone: Callable[[], None] = lambda: None
-        """The script's connection ended: it exited or was killed."""
+        """The script itself ended: it exited or was killed."""
         self.on_left: Callable[[str], None] = lambda reason: None
-        """The script made a call that cannot be held; it waits to be ended."""
+        """A process made a call that cannot be held; it waits to be ended."""
         self.on_stuck: Callable[[str], None] = lambda reason: None
-        """The script neither waits nor exits, or waits for what cannot happen."""
+        """A process neither waits nor exits, or waits for what cannot happen."""
         self._clock, self._ports, self._terms = clock, ports, terms
         self._watchdog_ms = round(watchdog_s * 1000)
-        self._script: _Participant | None = None
-        self._expected_pid_fd = -1
+        self._participants: list[_Participant] = []
+        self._turns = 0
+        self._greeted: dict[int, tuple[socket.socket, int]] = {}
+        """Connections whose process nobody has told of yet, by process number."""
+        self._inside: set[str] = set()
+        """Addresses that processes of this flight have bound."""
         self.path = path
         self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         old_mask = os.umask(0o177)
@@ -105,153 +126,208 @@ class Broker:
             self._listener.bind(str(path))
         finally:
             os.umask(old_mask)
-        self._listener.listen(8)
+        self._listener.listen(64)
 
-    def expect(self, pid: int) -> None:
-        """A script was spawned: time stands still until it greets or ends."""
-        self._expected_pid_fd = os.pidfd_open(pid)
+    def expect(self, pid: int, *, is_root: bool = True) -> None:
+        """A process was spawned: time stands still until it greets or ends."""
+        try:
+            descriptor = os.pidfd_open(pid)
+        except ProcessLookupError:
+            return  # it has ended and been waited for already
+        self._participants.append(_Participant(pid, descriptor, is_root))
+        self._match(self._participants[-1])
 
     def settle(self) -> None:
-        """Blocks until no script runs."""
-        if self._expected_pid_fd >= 0:
-            self._greet()
-        script = self._script
-        while script is not None and script.running:
-            self._read_one(script)
+        """Blocks until no process runs."""
+        while True:
+            awaited = next((one for one in self._participants if one.connection is None), None)
+            if awaited is not None:
+                self._greet(awaited)
+                continue
+            running = next((one for one in self._participants if one.running), None)
+            if running is None:
+                break
+            self._read_one(running)
         self._refresh_wake()
 
     def grant(self, now_us: int, horizon_us: int) -> None:
-        """Hands over what the script may read, and lets it run."""
-        script = self._script
-        assert script is not None
-        script.running, script.wake_us, script.waits_for = True, NEVER_US, []
+        """Hands over what the next process may read, and lets it run, at most until another one wakes."""
+        chosen = min(self._participants, key=lambda one: (one.wake_us, one.turn))
+        others_us = min((one.wake_us for one in self._participants if one is not chosen), default=NEVER_US)
+        horizon_us = min(horizon_us, max(others_us, now_us + SLICE_US))
+        self._turns += 1
+        chosen.turn = self._turns
+        chosen.stand_still()
+        chosen.running = True
         self.wake_us = NEVER_US
-        entries = [EndpointGrant(number, *port.hand_over()) for number, port in script.endpoints.items()]
-        self._send(script, protocol.pack_grant(Grant(now_us, horizon_us, entries)))
+        if not chosen.welcomed:
+            chosen.welcomed = True
+            self._send(chosen, self._welcome(now_us, horizon_us, self._participants.index(chosen)))
+            return
+        entries = [EndpointGrant(number, *port.hand_over()) for number, port in chosen.endpoints.items()]
+        self._send(chosen, protocol.pack_grant(Grant(now_us, horizon_us, entries)))
 
     def notice(self, port: HeldPort) -> None:
         """A port got something to read: who waits for it wakes now."""
-        script = self._script
-        if script is not None and not script.running and port in script.waits_for:
-            self.wake_us = script.wake_us = min(script.wake_us, self._clock.now_us())
+        for one in self._participants:
+            if not one.running and port in one.waits_for:
+                one.wake_us = min(one.wake_us, self._clock.now_us())
+                self.wake_us = min(self.wake_us, one.wake_us)
 
     def close(self) -> None:
-        """Frees the sockets; a script that is still there ends by itself when it notices."""
-        if self._expected_pid_fd >= 0:
-            os.close(self._expected_pid_fd)
-            self._expected_pid_fd = -1
-        if self._script is not None:
-            self._script.connection.close()
-            self._script = None
+        """Frees the sockets; a process that is still there ends by itself when it notices."""
+        for one in self._participants:
+            os.close(one.pid_descriptor)
+            if one.connection is not None:
+                one.connection.close()
+        for connection, _ in self._greeted.values():
+            connection.close()
+        self._participants = []
         self._listener.close()
         self.path.unlink(missing_ok=True)
 
-    def _greet(self) -> None:
+    def _greet(self, awaited: _Participant) -> None:
+        """Waits until a spawned process greets; several greet in any order, and run in the order of spawning."""
         poll = _poll_of(self._listener)
-        poll.register(self._expected_pid_fd, select.POLLIN)
+        poll.register(awaited.pid_descriptor, select.POLLIN)
         ready = dict(self._clock.blocking(lambda: poll.poll(self._watchdog_ms)))
-        pid_fd, self._expected_pid_fd = self._expected_pid_fd, -1
-        os.close(pid_fd)
-        if not ready:
-            self.on_stuck("it did not start within the watchdog's time")
-        elif self._listener.fileno() not in ready:
-            self.on_gone()
+        if self._listener.fileno() in ready:
+            self._accept()
+        elif ready:
+            self._gone(awaited)
         else:
-            connection, _ = self._listener.accept()
-            self._script = _Participant(connection, _poll_of(connection))
+            awaited.connection = socket.socket(socket.AF_UNIX)  # stands for one that never came
+            self.on_stuck("it did not start within the watchdog's time")
 
-    def _read_one(self, script: _Participant) -> None:
-        """Waits for one packet of the running script and acts on it."""
-        if not self._clock.blocking(lambda: script.poll.poll(self._watchdog_ms)):
-            self._stop_waiting(script)
+    def _accept(self) -> None:
+        """Takes a greeting; a child may greet before its parent has told of it."""
+        connection, _ = self._listener.accept()
+        version, facts = protocol.unpack_facts(connection.recv(protocol.PACKET_BYTES_MAX))
+        self._greeted[facts["pid"]] = (connection, version)
+        for one in self._participants:
+            self._match(one)
+
+    def _match(self, one: _Participant) -> None:
+        """Gives a spawned process the connection that greeted with its number."""
+        if one.connection is not None or one.pid not in self._greeted:
+            return
+        one.connection, version = self._greeted.pop(one.pid)
+        one.poll = _poll_of(one.connection)
+        one.wake_us = self._clock.now_us()
+        if version != protocol.VERSION:
+            one.stand_still()
+            self.on_left(f"its clock speaks protocol {version}, this is {protocol.VERSION}")
+
+    def _read_one(self, one: _Participant) -> None:
+        """Waits for one packet of the running process and acts on it."""
+        assert one.poll is not None
+        assert one.connection is not None
+        poll = one.poll
+        if not self._clock.blocking(lambda: poll.poll(self._watchdog_ms)):
+            one.stand_still()
             seconds = self._watchdog_ms / 1000
             self.on_stuck(f"it neither waited nor ended within {seconds:g} s of wall time")
             return
         try:
-            packet = script.connection.recv(protocol.PACKET_BYTES_MAX)
+            packet = one.connection.recv(protocol.PACKET_BYTES_MAX)
         except ConnectionError:
             packet = b""
         if packet:
-            self._act(script, packet)
+            self._act(one, packet)
         else:
-            self._gone(script)
+            self._gone(one)
 
-    def _act(self, script: _Participant, packet: bytes) -> None:
+    def _act(self, one: _Participant, packet: bytes) -> None:
         kind = packet[0]
-        if kind in (protocol.IDLE, protocol.SYNC, protocol.BYE):
-            self._take_report(script, protocol.unpack_report(packet))
+        if kind in {protocol.IDLE, protocol.SYNC, protocol.BYE}:
+            self._take_report(one, protocol.unpack_report(packet))
         elif kind == protocol.OPEN:
             endpoint, port = protocol.unpack_open(packet)
-            script.endpoints[endpoint] = self._ports[port]
+            one.endpoints[endpoint] = self._ports[port]
             self._ports[port].opened()
         elif kind == protocol.CLOSE:
-            port_gone = script.endpoints.pop(protocol.unpack_close(packet), None)
+            port_gone = one.endpoints.pop(protocol.unpack_number(packet), None)
             if port_gone is not None:
                 port_gone.closed()
-        elif kind == protocol.HELLO:
-            self._welcome(script, packet)
-        elif kind in (protocol.LEAVE, protocol.STUCK):
-            self._stop_waiting(script)
+        elif kind == protocol.SPAWN:
+            self.expect(protocol.unpack_number(packet), is_root=False)
+        elif kind == protocol.BOUND:
+            self._inside.add(protocol.unpack_text(packet))
+        elif kind == protocol.INSIDE:
+            known = protocol.unpack_text(packet) in self._inside
+            self._send(one, bytes([protocol.ANSWER, known]))
+        elif kind in {protocol.LEAVE, protocol.STUCK}:
+            one.stand_still()
             tell = self.on_left if kind == protocol.LEAVE else self.on_stuck
-            tell(packet[1:].decode("utf-8", "replace"))
+            tell(protocol.unpack_text(packet))
 
-    def _welcome(self, script: _Participant, packet: bytes) -> None:
-        version, _ = protocol.unpack_facts(packet)
-        if version != protocol.VERSION:
-            self._stop_waiting(script)
-            self.on_left(f"its clock speaks protocol {version}, this is {protocol.VERSION}")
-            return
+    def _welcome(self, now_us: int, horizon_us: int, number: int) -> bytes:
         terms = self._terms
         facts = {
-            "now_us": self._clock.now_us(),
-            "horizon_us": self._clock.now_us(),
+            "now_us": now_us,
+            "horizon_us": horizon_us,
             "epoch_us": self._clock.epoch_us,
+            "number": number,
             "ports": [port.facts() for port in self._ports],
             **{name: getattr(terms, name) for name in Terms.__slots__},
         }
-        self._send(script, protocol.pack_facts(protocol.WELCOME, facts))
+        return protocol.pack_facts(protocol.WELCOME, facts)
 
-    def _take_report(self, script: _Participant, report: Report) -> None:
-        """Collects what was sent; then the script is idle until its deadline or until a port it waits for has news."""
-        clock = self._clock
-        clock.advance_to(report.now_us)
+    def _take_report(self, one: _Participant, report: Report) -> None:
+        """Collects what was sent; then the process is idle until its deadline or until it has news."""
+        self._clock.advance_to(report.now_us)
         self.usage.total_us += report.cpu_us
         self.usage.longest_us = max(self.usage.longest_us, report.cpu_us)
-        script.running = False
-        script.waits_for = []
+        one.stand_still()
+        one.looks = report.looks
         for entry in report.endpoints:
-            port = script.endpoints[entry.endpoint]
+            port = one.endpoints[entry.endpoint]
             port.has_read(entry.read)
             port.collect(entry.sent)
             if entry.waits:
-                script.waits_for.append(port)
-        script.wake_us = (
-            report.now_us if report.kind != protocol.IDLE else max(report.deadline_us, report.now_us)
-        )
-        if any(port.has_news() for port in script.waits_for):
-            script.wake_us = report.now_us
-        script.running = report.kind == protocol.BYE  # then what is left to read is the end of the connection
+                one.waits_for.append(port)
+        if report.kind == protocol.IDLE:
+            one.wake_us = max(report.deadline_us, report.now_us)
+        else:
+            one.wake_us = report.now_us
+        if any(port.has_news() for port in one.waits_for):
+            one.wake_us = report.now_us
+        one.running = report.kind == protocol.BYE  # then what is left to read is the end of the connection
+        if report.moved:
+            self._ask_the_others(one)
 
-    def _stop_waiting(self, script: _Participant) -> None:
-        script.running, script.wake_us, script.waits_for = False, NEVER_US, []
+    def _ask_the_others(self, mover: _Participant | None) -> None:
+        """Somebody did something: whoever waits for others looks again before time moves."""
+        now_us = self._clock.now_us()
+        for other in self._participants:
+            if other is not mover and other.looks:
+                other.wake_us = min(other.wake_us, now_us)
 
-    def _gone(self, script: _Participant) -> None:
-        for port in script.endpoints.values():
+    def _gone(self, one: _Participant) -> None:
+        """A process ended. Whoever waits for that looks again, once the system knows of its end, too."""
+        for port in one.endpoints.values():
             port.collect_rest()
             port.closed()
-        self._stop_waiting(script)
-        script.connection.close()
-        self._script = None
-        self.on_gone()
+        if one.connection is not None:
+            one.connection.close()
+        ended = select.poll()
+        ended.register(one.pid_descriptor, select.POLLIN)
+        self._clock.blocking(lambda: ended.poll(self._watchdog_ms))
+        os.close(one.pid_descriptor)
+        self._participants.remove(one)
+        self._ask_the_others(None)
+        if one.is_root:
+            self.on_gone()
 
     def _refresh_wake(self) -> None:
-        self.wake_us = NEVER_US if self._script is None else self._script.wake_us
+        self.wake_us = min((one.wake_us for one in self._participants), default=NEVER_US)
 
-    def _send(self, script: _Participant, packet: bytes) -> None:
+    def _send(self, one: _Participant, packet: bytes) -> None:
+        assert one.connection is not None
         try:
-            script.connection.send(packet)
+            one.connection.send(packet)
         except ConnectionError:
-            self._gone(script)
+            self._gone(one)
             self._refresh_wake()
 
 

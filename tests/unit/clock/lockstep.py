@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -84,13 +85,18 @@ def fly(
     }
     command = [python, "-c", PRELUDE + script, *arguments]
     process = subprocess.Popen(
-        command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        command,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
     )
     try:
         clock.run(_until_over(clock, broker, process.pid, run))
     finally:
         if run.how != "gone":
-            process.kill()
+            os.killpg(process.pid, signal.SIGKILL)
         run.output, _ = process.communicate(timeout=10)
         run.exit_code = process.returncode
         run.counters = port.counters()

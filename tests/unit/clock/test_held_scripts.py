@@ -135,6 +135,81 @@ threading.Thread(target=lambda: time.sleep(1e6), daemon=True).start()
 threading.Thread(target=lambda: [time.sleep(0.2), print("second", time.time())]).start()
 print("main is over", time.time())
 """,
+    "subprocess helper": """
+import subprocess
+helper = "import sys, time; [print(l.strip(), time.time(), flush=True) or time.sleep(0.1) for l in sys.stdin]"
+p = subprocess.Popen([sys.executable, "-c", helper], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+for n in range(5):
+    p.stdin.write(f"{n}\\n"); p.stdin.flush()
+    print(p.stdout.readline().strip(), time.time())
+p.stdin.close(); print(p.wait(), time.time())
+""",
+    "subprocess run and time-out": """
+import subprocess
+r = subprocess.run([sys.executable, "-c", "import time; time.sleep(3); print(time.time())"], capture_output=True)
+print(r.stdout, r.returncode, time.time())
+try: subprocess.run([sys.executable, "-c", "import time; time.sleep(30)"], timeout=2)
+except subprocess.TimeoutExpired as e: print("late", time.time())
+""",
+    "fork": """
+r, w = os.pipe()
+if os.fork() == 0:
+    time.sleep(0.5); os.write(w, b"child %f" % time.time()); os._exit(7)
+print(os.read(r, 99), os.waitstatus_to_exitcode(os.wait()[1]), time.time())
+""",
+    "multiprocessing pool by fork": """
+import multiprocessing, random
+def work(n): time.sleep(n / 100); return n * n, time.time(), random.random()
+with multiprocessing.get_context("fork").Pool(3) as pool: print(pool.map(work, range(7)), time.time())
+""",
+    "multiprocessing queue and lock": """
+import multiprocessing as mp
+def work(n, q, lock):
+    with lock: time.sleep(0.1)
+    q.put((n, time.time()))
+c = mp.get_context("fork"); q, lock = c.Queue(), c.Lock()
+ps = [c.Process(target=work, args=(n, q, lock)) for n in range(3)]
+[p.start() for p in ps]; print([q.get() for _ in ps]); [p.join() for p in ps]; print(time.time())
+""",
+    "bridge and node": """
+import subprocess
+node = (
+    "import socket, time\\n"
+    "s = socket.socket(); s.bind(('127.0.0.1', 0)); s.listen(); print(s.getsockname()[1], flush=True)\\n"
+    "c, _ = s.accept()\\n"
+    "while True:\\n"
+    "    b = c.recv(99)\\n"
+    "    if not b: break\\n"
+    "    time.sleep(0.03); c.sendall(b + b' at %f' % time.time())\\n"
+)
+p = subprocess.Popen([sys.executable, "-c", node], stdout=subprocess.PIPE, text=True)
+c = socket.create_connection(("127.0.0.1", int(p.stdout.readline()))); s = listen()
+for _ in range(5):
+    data, peer = s.recvfrom(99); c.sendall(data); s.sendto(c.recv(99), peer)
+c.close(); print(p.wait(), time.time())
+""",
+    "datagrams between processes": """
+a = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); a.bind(("127.0.0.1", 0)); a.settimeout(0.2)
+b = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); b.bind(("127.0.0.1", 0))
+if os.fork() == 0:
+    for n in range(3): time.sleep(0.3); b.sendto(b"%d %f" % (n, time.time()), a.getsockname())
+    os._exit(0)
+for _ in range(6):
+    try: print(a.recv(99), time.time())
+    except socket.timeout: print("none", time.time())
+""",
+    "alarm": """
+import signal
+def ring(number, frame): print("ring", time.time()); raise TimeoutError
+signal.signal(signal.SIGALRM, ring); signal.alarm(2)
+try: time.sleep(60)
+except TimeoutError: print("woken", time.time())
+signal.signal(signal.SIGALRM, lambda *_: print("tick", time.time()))
+signal.setitimer(signal.ITIMER_REAL, 0.1, 0.25)
+end = time.time() + 1
+while time.time() < end: pass
+signal.setitimer(signal.ITIMER_REAL, 0); signal.alarm(1); signal.pause(); print(time.time())
+""",
     "dates and chance": """
 import datetime, random, secrets, uuid
 print(datetime.datetime.now(), datetime.date.today(), random.random(), random.Random().random())
@@ -217,15 +292,21 @@ def test_a_flood_is_counted_to_the_last_datagram() -> None:
 
 
 REFUSED = {
-    "os.fork()": "os.fork",
-    "subprocess.run(['true'])": "subprocess.Popen",
+    "subprocess.run(['true'])": "subprocess.Popen of true, which is not Python",
+    "subprocess.run('true', shell=True)": "subprocess.Popen of a shell command",
+    "subprocess.run([sys.executable, '-I', '-c', '0'])": "subprocess.Popen of an isolated Python (-I)",
     "os.system('true')": "os.system",
-    "signal.alarm(1)": "signal.alarm",
+    "signal.sigwait([signal.SIGUSR1])": "signal.sigwait",
+    "open('/dev/urandom', 'rb')": "reading /dev/urandom",
+    "os.read(os.open('/dev/ptmx', os.O_RDWR), 9)": (
+        "os.read on /dev/ptmx, which something outside of the flight moves"
+    ),
     "ctypes.CDLL(None).nanosleep": "ctypes access to nanosleep",
-    "socket.create_connection(('127.0.0.1', 9))": "a TCP connection to 127.0.0.1:9, which is not the vehicle",
-    "socket.socket().accept()": "socket.accept: the script waits for a connection of another program",
-    "socket.socket(socket.AF_INET, socket.SOCK_DGRAM).recv(9)": (
-        "socket.recv on a socket that does not lead to the vehicle"
+    "socket.create_connection(('127.0.0.1', 9))": (
+        "a connection to tcp:loopback:9, which is out of the flight"
+    ),
+    "s = udp(); s.sendto(b'?', ('127.0.0.1', 9)); s.recv(9)": (
+        "socket.recv on a socket that leads out of the flight"
     ),
 }
 
@@ -233,7 +314,11 @@ REFUSED = {
 @pytest.mark.parametrize("call", REFUSED)
 def test_a_call_that_cannot_be_held_names_itself(call: str) -> None:
     """What lies outside the held surface ends the hold with the call's name, before it takes effect."""
-    run = fly(f"import ctypes, signal, subprocess, threading\n{call}\nprint('went on')")
+    prelude = (
+        "import ctypes, signal, subprocess, threading\n"
+        "udp = lambda: socket.socket(socket.AF_INET, socket.SOCK_DGRAM)\n"
+    )
+    run = fly(f"{prelude}{call}\nprint('went on')")
     assert run.how.startswith(f"left: {REFUSED[call]} ("), run.how
     assert "went on" not in run.output
 

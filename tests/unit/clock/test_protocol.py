@@ -18,6 +18,8 @@ reports = st.builds(
     times,
     times,
     counts,
+    st.booleans(),
+    st.booleans(),
     st.lists(st.builds(EndpointReport, numbers, counts, counts, st.booleans()), max_size=5),
 )
 grants = st.builds(

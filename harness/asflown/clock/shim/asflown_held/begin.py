@@ -7,27 +7,60 @@ import os
 import select
 import socket
 import sys
+from typing import Any
 
-from . import chance, clocks, descriptors, late, protocol, refuse, sockets, threads, waiting
+from . import (
+    chance,
+    clocks,
+    descriptors,
+    late,
+    pipes,
+    processes,
+    protocol,
+    refuse,
+    signals,
+    sockets,
+    threads,
+    waiting,
+)
 from .held import Held
+
+# the real ones, for the talk with the broker itself, which a fork begins anew
+_connect, _send, _receive = socket.socket.connect, socket.socket.send, socket.socket.recv
 
 
 def begin() -> None:
     """Holds this process to the virtual clock from here on."""
     # select must be patched before anything imports selectors; socket has imported it already, so that is mended too
-    connection = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-    connection.connect(os.environ[protocol.SOCKET_VARIABLE])
-    argv = list(getattr(sys, "orig_argv", sys.argv if hasattr(sys, "argv") else []))
-    facts = {"pid": os.getpid(), "python": sys.version, "argv": argv}
-    connection.send(protocol.pack_facts(protocol.HELLO, facts))
-    _, terms = protocol.unpack_facts(connection.recv(protocol.PACKET_BYTES_MAX))
-    held = Held(connection, terms)
+    held = Held(*_greet(os.environ[protocol.SOCKET_VARIABLE]))
     threads.hold(held)
     clocks.hold(held)
     waiting.hold(held, select)
     sockets.hold(held)
     descriptors.hold(held)
-    late.hold(held, {**chance.LATE, **clocks.LATE, **refuse.LATE, **threads.LATE})
+    processes.hold(held, _greet)
+    late.hold(
+        held,
+        {
+            **chance.LATE,
+            **clocks.LATE,
+            **signals.LATE,
+            **threads.LATE,
+            **processes.LATE,
+        },
+    )
     chance.hold(held)
     refuse.hold(held)
+    pipes.hold(held)
     atexit.register(held.bye)
+
+
+def _greet(path: str) -> tuple[socket.socket, dict[str, Any]]:
+    """A connection to the broker, and its terms; returns when this process may run."""
+    connection = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    _connect(connection, path)
+    argv = list(getattr(sys, "orig_argv", sys.argv if hasattr(sys, "argv") else []))
+    facts = {"pid": os.getpid(), "python": sys.version, "argv": argv}
+    _send(connection, protocol.pack_facts(protocol.HELLO, facts))
+    _, terms = protocol.unpack_facts(_receive(connection, protocol.PACKET_BYTES_MAX))
+    return connection, terms

@@ -1,4 +1,4 @@
-"""Serial ports that lead to the hub, used through `os.open`, `os.read`, `os.write` (as serial libraries do)."""
+"""Descriptors used through `os`: serial ports that lead to the hub (as serial libraries use them), and pipes."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import os
 import select
 from typing import Any
 
+from .foreign import wait_ready
 from .held import Held, as_builtin
 
 _real_poll = select.poll
@@ -30,6 +31,8 @@ def hold(held: Held) -> None:
     def held_read(descriptor: int, size: int) -> bytes:
         channel = held.channels.get(descriptor)
         if channel is None:
+            if os.get_blocking(descriptor):
+                wait_ready(held, descriptor, select.POLLIN, "os.read")
             return real_read(descriptor, size)
         while not held.available(channel):
             if not os.get_blocking(descriptor):
@@ -46,6 +49,8 @@ def hold(held: Held) -> None:
     def held_write(descriptor: int, data: Any) -> int:
         channel = held.channels.get(descriptor)
         if channel is None:
+            if os.get_blocking(descriptor):
+                wait_ready(held, descriptor, select.POLLOUT, "os.write")
             return real_write(descriptor, data)
         sent = real_write(descriptor, memoryview(data)[:2048])  # a pseudo-terminal holds 4 KiB
         held.count_sent(channel, sent)

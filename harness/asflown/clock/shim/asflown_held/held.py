@@ -11,6 +11,7 @@ import socket as _socket_module
 import sys
 import time as _time_module
 from collections.abc import Iterable
+from functools import partial
 from types import FrameType, MethodType
 from typing import Any, Callable, NoReturn
 
@@ -18,6 +19,7 @@ from . import protocol
 from .strands import Strands
 
 _process_time_ns = _time_module.process_time_ns
+_real_send, _real_receive = _socket_module.socket.send, _socket_module.socket.recv
 SYNC_AFTER_DATAGRAMS = 64
 SYNC_AFTER_BYTES = 16_384
 OWN_FOLDER = os.path.dirname(os.path.abspath(__file__))
@@ -39,25 +41,32 @@ class Held:
     """This process, as the broker sees it."""
 
     def __init__(self, connection: _socket_module.socket, terms: dict[str, Any]) -> None:
+        self.channels: dict[int, Channel] = {}
+        """By file descriptor."""
+        self.opening_serial = False
+        """While `os.open` runs: that way of opening a serial port is held, others are not."""
+        self.moved = True
+        """Whether a thread did more than look since the last grant."""
+        self.strands = Strands(self)
+        self._take_terms(connection, terms)
+
+    def _take_terms(self, connection: _socket_module.socket, terms: dict[str, Any]) -> None:
+        """What the broker says at the beginning of a process."""
+        self._connection = connection
+        self._send = partial(_real_send, connection)
+        self._receive = partial(_real_receive, connection)
         self.now_us: int = terms["now_us"]
         self.horizon_us: int = terms["horizon_us"]
         self.epoch_us: int = terms["epoch_us"]
         self.ports: list[dict[str, Any]] = terms["ports"]
         self.seed: int = terms["seed"]
-        self.channels: dict[int, Channel] = {}
-        """By file descriptor."""
-        self.opening_serial = False
-        """While `os.open` runs: that way of opening a serial port is held, others are not."""
+        self.number: int = terms["number"]
+        """Which of the flight's processes this is, by the order of their start."""
         self._terms = terms
-        self._send, self._receive = connection.send, connection.recv
-        self._connection = connection
-        self._number = 0
-        self._reads = 0
-        self._unreported = 0
-        self._cpu_ns = _process_time_ns()
-        self.strands = Strands(self)
         self._clock_read_us: int = terms["clock_read_us"]
         self._compute_us: int = terms["compute_us"]
+        self._channel_number = self._reads = self._unreported = 0
+        self._cpu_ns = _process_time_ns()
 
     # Time
 
@@ -98,7 +107,7 @@ class Held:
         elif deadline_us >= protocol.NEVER_US and not channels and not looks:
             self._stuck()
         else:
-            self._report(protocol.IDLE, channels, deadline_us)
+            self._report(protocol.IDLE, channels, deadline_us, looks=looks)
         self._reads = 0
         self.now_us += self._compute_us
         if self.now_us >= self.horizon_us:
@@ -132,8 +141,8 @@ class Held:
 
     def open_channel(self, descriptor: int, port: int) -> Channel:
         """Attaches a descriptor to a port of the hub."""
-        self._number += 1
-        channel = self.channels[descriptor] = Channel(self._number, self.ports[port])
+        self._channel_number += 1
+        channel = self.channels[descriptor] = Channel(self._channel_number, self.ports[port])
         self._send(protocol.pack_open(channel.number, port))
         return channel
 
@@ -143,7 +152,7 @@ class Held:
             if self._unreported:
                 self.sync()
             channel = self.channels.pop(descriptor)
-            self._send(protocol.pack_close(channel.number))
+            self._send(protocol.pack_number(protocol.CLOSE, channel.number))
 
     def available(self, channel: Channel) -> int:
         """How much lies ready in the real descriptor, asking for what the harness holds back."""
@@ -157,6 +166,29 @@ class Held:
         self._unreported += amount
         if self._unreported >= (SYNC_AFTER_BYTES if channel.stream else SYNC_AFTER_DATAGRAMS):
             self.sync()
+
+    # Other processes
+
+    def spawned(self, pid: int) -> None:
+        """This process started another one; time stands still until it greets."""
+        self._send(protocol.pack_number(protocol.SPAWN, pid))
+
+    def bound(self, address: str) -> None:
+        """This process can be reached at an address from now on."""
+        self._send(protocol.pack_text(protocol.BOUND, address))
+
+    def is_inside(self, address: str) -> bool:
+        """Whether a process of this flight has bound an address."""
+        self._send(protocol.pack_text(protocol.INSIDE, address))
+        return self._receive(protocol.PACKET_BYTES_MAX)[1] == 1
+
+    def begin_again(self, connection: _socket_module.socket, terms: dict[str, Any]) -> None:
+        """After a fork: this is another process now, with one thread, a connection and endpoints of its own."""
+        self._connection.close()
+        self.channels.clear()
+        self.moved = True
+        self.strands.after_fork()
+        self._take_terms(connection, terms)
 
     # Leaving
 
@@ -177,30 +209,33 @@ class Held:
     def bye(self) -> None:
         """The interpreter is about to end."""
         try:
-            self._send(self._pack(protocol.BYE, frozenset(), self.now_us))
+            self._send(self._pack(protocol.BYE, frozenset(), self.now_us, looks=False))
         except OSError:
             pass  # the harness has gone first
         self._connection.close()
 
-    def _pack(self, kind: int, waiting: Iterable[int], deadline_us: int) -> bytes:
+    def _pack(self, kind: int, waiting: Iterable[int], deadline_us: int, *, looks: bool) -> bytes:
         cpu_us = (_process_time_ns() - self._cpu_ns) // 1000
         entries = [
             protocol.EndpointReport(channel.number, channel.sent, channel.read, channel.number in waiting)
             for channel in self.channels.values()
         ]
-        return protocol.pack_report(protocol.Report(kind, self.now_us, deadline_us, cpu_us, entries))
+        return protocol.pack_report(
+            protocol.Report(kind, self.now_us, deadline_us, cpu_us, looks, self.moved, entries)
+        )
 
-    def _report(self, kind: int, waiting: Any, deadline_us: int) -> None:
+    def _report(self, kind: int, waiting: Any, deadline_us: int, *, looks: bool = False) -> None:
         """Reports, then stands still until the next grant."""
         self._unreported = 0
         try:
-            self._send(self._pack(kind, waiting, deadline_us))
+            self._send(self._pack(kind, waiting, deadline_us, looks=looks))
             packet = self._receive(protocol.PACKET_BYTES_MAX)
         except OSError:
             packet = b""
         if not packet:
             os._exit(1)  # the harness is gone: without it there is no time, and nobody to fly for
         grant = protocol.unpack_grant(packet)
+        self.moved = kind == protocol.SYNC
         self.now_us, self.horizon_us = grant.now_us, grant.horizon_us
         by_number = {entry.endpoint: entry for entry in grant.endpoints}
         for channel in self.channels.values():

@@ -9,8 +9,11 @@ needs no shared memory.
     HELLO  version, JSON (pid, python, argv)                WELCOME  version, JSON (now, horizon, epoch, costs, ports)
     OPEN   endpoint, port                                   GRANT    now, horizon, delivered per endpoint
     CLOSE  endpoint
-    IDLE   now, deadline, CPU time, sent/read per endpoint
+    IDLE   now, deadline, CPU time, sent/read per endpoint  ANSWER   yes or no to INSIDE
     SYNC   as IDLE, asking to go on at once
+    SPAWN  a child process, by its number
+    BOUND  an address that this process listens at
+    INSIDE is that address one of this flight's?
     LEAVE  which call cannot be held, in words
     STUCK  what every thread waits for, in words
     BYE    as IDLE, the interpreter is about to end
@@ -28,15 +31,15 @@ NEVER_US = (1 << 62) - 1
 """A deadline that is never reached."""
 PACKET_BYTES_MAX = 65_536
 
-HELLO, OPEN, CLOSE, IDLE, SYNC, LEAVE, BYE, STUCK = 1, 2, 3, 4, 5, 6, 7, 8
-WELCOME, GRANT = 65, 66
+HELLO, OPEN, CLOSE, IDLE, SYNC, LEAVE, BYE, STUCK, SPAWN, BOUND, INSIDE = range(1, 12)
+WELCOME, GRANT, ANSWER = 65, 66, 67
 
-_REPORT = struct.Struct("<BqqqI")
+_REPORT = struct.Struct("<BqqqBI")
 _REPORT_ENTRY = struct.Struct("<IqqB")
 _GRANT = struct.Struct("<BqqI")
 _GRANT_ENTRY = struct.Struct("<IqB")
 _OPEN = struct.Struct("<BII")
-_CLOSE = struct.Struct("<BI")
+_NUMBER = struct.Struct("<BI")
 
 
 class EndpointReport(NamedTuple):
@@ -49,12 +52,17 @@ class EndpointReport(NamedTuple):
 
 
 class Report(NamedTuple):
-    """IDLE, SYNC or BYE. `cpu_us` is the CPU time since the last grant."""
+    """IDLE, SYNC or BYE. `cpu_us` is the CPU time since the last grant.
+
+    `looks`: it waits for something that another process may do. `moved`: it did more than look since the last grant.
+    """
 
     kind: int
     now_us: int
     deadline_us: int
     cpu_us: int
+    looks: bool
+    moved: bool
     endpoints: list[EndpointReport]
 
 
@@ -76,22 +84,24 @@ class Grant(NamedTuple):
 
 def pack_report(report: Report) -> bytes:
     """The packet of an IDLE, SYNC or BYE."""
-    head = _REPORT.pack(report.kind, report.now_us, report.deadline_us, report.cpu_us, len(report.endpoints))
+    flags = report.looks | report.moved << 1
+    head = _REPORT.pack(
+        report.kind, report.now_us, report.deadline_us, report.cpu_us, flags, len(report.endpoints)
+    )
     return head + b"".join([_REPORT_ENTRY.pack(*entry) for entry in report.endpoints])
 
 
 def unpack_report(packet: bytes) -> Report:
     """The report in a packet; raises ValueError when it is not one."""
     try:
-        kind, now_us, deadline_us, cpu_us, count = _REPORT.unpack_from(packet)
+        kind, now_us, deadline_us, cpu_us, flags, count = _REPORT.unpack_from(packet)
         entries = [
             _REPORT_ENTRY.unpack_from(packet, _REPORT.size + i * _REPORT_ENTRY.size) for i in range(count)
         ]
     except struct.error as error:
         raise ValueError("a report packet is cut short") from error
-    return Report(
-        kind, now_us, deadline_us, cpu_us, [EndpointReport(e, s, r, bool(w)) for e, s, r, w in entries]
-    )
+    endpoints = [EndpointReport(e, s, r, bool(w)) for e, s, r, w in entries]
+    return Report(kind, now_us, deadline_us, cpu_us, bool(flags & 1), bool(flags & 2), endpoints)
 
 
 def pack_grant(grant: Grant) -> bytes:
@@ -125,20 +135,25 @@ def unpack_open(packet: bytes) -> tuple[int, int]:
     return endpoint, port
 
 
-def pack_close(endpoint: int) -> bytes:
-    """The packet that says an endpoint is gone."""
-    return _CLOSE.pack(CLOSE, endpoint)
+def pack_number(kind: int, number: int) -> bytes:
+    """A CLOSE (an endpoint) or SPAWN (a process)."""
+    return _NUMBER.pack(kind, number)
 
 
-def unpack_close(packet: bytes) -> int:
-    """The endpoint of a CLOSE."""
-    endpoint: int = _CLOSE.unpack_from(packet)[1]
-    return endpoint
+def unpack_number(packet: bytes) -> int:
+    """The number in a CLOSE or SPAWN."""
+    number: int = _NUMBER.unpack_from(packet)[1]
+    return number
 
 
 def pack_text(kind: int, text: str) -> bytes:
-    """A LEAVE or STUCK."""
+    """A LEAVE, STUCK, BOUND or INSIDE."""
     return bytes([kind]) + text.encode("utf-8", "replace")[: PACKET_BYTES_MAX - 1]
+
+
+def unpack_text(packet: bytes) -> str:
+    """The text in a LEAVE, STUCK, BOUND or INSIDE."""
+    return packet[1:].decode("utf-8", "replace")
 
 
 def pack_facts(kind: int, facts: dict[str, Any]) -> bytes:

@@ -1,16 +1,19 @@
-"""Sockets that lead to the hub: their receives wait in virtual time, and what they send is counted.
+"""Sockets: those that lead to the hub are counted; those between processes of the flight wait in virtual time.
 
-Other sockets may send (nothing comes back into the flight that way); waiting on one cannot be held.
+A socket that leads out of the flight may send (nothing comes back that way); waiting on one cannot be held.
 """
 
 from __future__ import annotations
 
 import errno
+import os
 import select
 import socket
 from typing import Any, Callable
 
+from .foreign import wait_ready
 from .held import Channel, Held
+from .protocol import NEVER_US
 
 _real_poll = select.poll
 LOOPBACK = ("127.0.0.1", "localhost", "", "0.0.0.0")  # noqa: S104 - what scripts bind, not what we do
@@ -20,12 +23,10 @@ TCP_CHUNK_BYTES = 16_384
 def hold(held: Held) -> None:
     """Replaces methods of `socket.socket`."""
     real = {name: getattr(socket.socket, name) for name in _NAMES}
-    for name, wrapper in _receivers(held, real).items():
-        setattr(socket.socket, name, wrapper)
-    for name, wrapper in _senders(held, real).items():
-        setattr(socket.socket, name, wrapper)
-    for name, wrapper in _openers(held, real).items():
-        setattr(socket.socket, name, wrapper)
+    outside: set[int] = set()
+    for make in (_receivers, _senders, _openers):
+        for name, wrapper in make(held, real, outside).items():
+            setattr(socket.socket, name, wrapper)
 
 
 _NAMES = (
@@ -34,14 +35,14 @@ _NAMES = (
 )
 
 
-def _receivers(held: Held, real: Any) -> Any:
+def _receivers(held: Held, real: Any, outside: set[int]) -> Any:
     def make(name: str, size_of: Callable[[Any], int], flags_at: int) -> Any:
         call = real[name]
 
         def receive(self: socket.socket, *args: Any, **kwargs: Any) -> Any:
             channel = held.channels.get(self.fileno())
             if channel is None:
-                _refuse_to_wait(held, self, name)
+                _wait_for_others(held, outside, self, name)
                 return call(self, *args, **kwargs)
             flags = args[flags_at] if len(args) > flags_at else kwargs.get("flags", 0)
             _wait_readable(held, self, channel, flags)
@@ -86,19 +87,31 @@ def _wait_really(sock: socket.socket) -> None:
     poll.poll()
 
 
-def _refuse_to_wait(held: Held, sock: socket.socket, name: str) -> None:
-    if sock.gettimeout() == 0 and sock.family == socket.AF_UNIX:
+def _wait_for_others(held: Held, outside: set[int], sock: socket.socket, name: str) -> None:
+    """Waits until another process of the flight sent something; raises as the real call would when nothing comes."""
+    timeout_s = sock.gettimeout()
+    if sock.fileno() in outside:
+        held.leave(f"socket.{name} on a socket that leads out of the flight")
+    if timeout_s == 0:
         return
+    deadline_us = NEVER_US if timeout_s is None else held.now_us + int(timeout_s * 1e6)
     poll = _real_poll()
     poll.register(sock.fileno(), select.POLLIN)
-    if sock.family != socket.AF_UNIX or not poll.poll(0):
-        held.leave(f"socket.{name} on a socket that does not lead to the vehicle")
+    while not poll.poll(0):
+        if held.now_us >= deadline_us:
+            raise socket.timeout("timed out")
+        held.strands.wait((), deadline_us, lambda: poll.poll(0))
 
 
-def _senders(held: Held, real: Any) -> Any:
+def _senders(held: Held, real: Any, outside: set[int]) -> Any:
+    known: dict[str, bool] = {}
+
     def send(self: socket.socket, data: Any, *flags: Any) -> int:
         channel = held.channels.get(self.fileno())
         if channel is not None and channel.stream:
+            data = memoryview(data)[:TCP_CHUNK_BYTES]
+        elif channel is None and self.type == socket.SOCK_STREAM and self.gettimeout() != 0:
+            wait_ready(held, self.fileno(), select.POLLOUT, "socket.send")
             data = memoryview(data)[:TCP_CHUNK_BYTES]
         sent: int = real["send"](self, data, *flags)
         if channel is not None:
@@ -106,9 +119,6 @@ def _senders(held: Held, real: Any) -> Any:
         return sent
 
     def sendall(self: socket.socket, data: Any, *flags: Any) -> None:
-        if self.fileno() not in held.channels:
-            real["sendall"](self, data, *flags)
-            return
         rest = memoryview(data).cast("B")
         while rest:
             rest = rest[send(self, rest, *flags) :]
@@ -116,6 +126,12 @@ def _senders(held: Held, real: Any) -> Any:
     def sendto(self: socket.socket, data: Any, *rest: Any) -> int:
         address = rest[-1]
         channel = held.channels.get(self.fileno()) or _dial(held, self, address)
+        if channel is None:
+            name = _address_name(self, address)
+            if name not in known:
+                known[name] = held.is_inside(name)
+            if not known[name]:
+                outside.add(self.fileno())
         sent: int = real["sendto"](self, data, *rest)
         if channel is not None and _leads_to_hub(channel, address):
             held.count_sent(channel, 1)
@@ -129,44 +145,50 @@ def _senders(held: Held, real: Any) -> Any:
     return {"send": send, "sendall": sendall, "sendto": sendto, "sendmsg": sendmsg}
 
 
-def _openers(held: Held, real: Any) -> Any:
+def _openers(held: Held, real: Any, outside: set[int]) -> Any:
     def bind(self: socket.socket, address: Any) -> None:
         real["bind"](self, address)
+        port = None
         if self.family == socket.AF_INET and self.type == socket.SOCK_DGRAM and address[0] in LOOPBACK:
             port = held.port_for("udp", "bind", address[1])
-            if port is not None:
-                held.open_channel(self.fileno(), port)
+        if port is not None:
+            held.open_channel(self.fileno(), port)
+        elif self.family in {socket.AF_INET, socket.AF_INET6, socket.AF_UNIX}:
+            held.bound(_address_name(self, self.getsockname()))
 
     def connect(self: socket.socket, address: Any) -> None:
         error = connect_ex(self, address)
         if error == errno.EINPROGRESS:
             raise BlockingIOError(error, "Operation now in progress")
         if error:
-            raise OSError(error, errno.errorcode.get(error, "connect failed"))
+            raise OSError(error, os.strerror(error))
 
     def connect_ex(self: socket.socket, address: Any) -> int:
-        if self.type == socket.SOCK_DGRAM or self.family == socket.AF_UNIX:
-            real["connect"](self, address)
-            if self.family == socket.AF_INET and self.fileno() not in held.channels:
-                _dial(held, self, address)
-            return 0
-        port = held.port_for("tcp", "dial", address[1]) if address[0] in LOOPBACK else None
-        if port is None:
-            held.leave(f"a TCP connection to {address[0]}:{address[1]}, which is not the vehicle")
+        port = None
+        if self.family == socket.AF_INET and address[0] in LOOPBACK:
+            kind = "udp" if self.type == socket.SOCK_DGRAM else "tcp"
+            port = held.port_for(kind, "dial", address[1])
+        if port is None and not held.is_inside(_address_name(self, address)):
+            outside.add(self.fileno())
+            if self.type == socket.SOCK_STREAM:
+                held.leave(f"a connection to {_address_name(self, address)}, which is out of the flight")
         error = int(real["connect_ex"](self, address))
-        if error in (0, errno.EINPROGRESS):
+        if error in {0, errno.EINPROGRESS} and self.type == socket.SOCK_STREAM:
             poll = _real_poll()
             poll.register(self.fileno(), select.POLLOUT)
             poll.poll()
+        if port is not None and not error:
             held.open_channel(self.fileno(), port)
         return error
 
     def accept(self: socket.socket) -> Any:
-        return held.leave("socket.accept: the script waits for a connection of another program")
+        _wait_for_others(held, outside, self, "accept")
+        return real["accept"](self)
 
     def close(self: socket.socket) -> None:
         if self._io_refs <= 0:  # type: ignore[attr-defined]  # else a file made from it still needs it
             held.close_channel(self.fileno())
+            outside.discard(self.fileno())
         real["close"](self)
 
     def detach(self: socket.socket) -> int:
@@ -189,6 +211,15 @@ def _dial(held: Held, sock: socket.socket, address: Any) -> Channel | None:
         return None
     port = held.port_for("udp", "dial", address[1])
     return None if port is None else held.open_channel(sock.fileno(), port)
+
+
+def _address_name(sock: socket.socket, address: Any) -> str:
+    """An address as the broker knows it: alike for who binds and who connects."""
+    kind = "tcp" if sock.type == socket.SOCK_STREAM else "udp"
+    if sock.family not in {socket.AF_INET, socket.AF_INET6}:
+        return f"unix:{os.fsdecode(address) if isinstance(address, (str, bytes)) else address}"
+    host = "loopback" if address[0] in (*LOOPBACK, "::1", "::") else address[0]
+    return f"{kind}:{host}:{address[1]}"
 
 
 def _leads_to_hub(channel: Channel, address: Any) -> bool:

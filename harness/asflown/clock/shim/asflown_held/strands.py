@@ -52,6 +52,8 @@ class Strands:
         self._parked: list[Strand] = []
         self.interrupt: Callable[[], None] | None = None
         """To be called in the main thread as soon as it runs: a signal handler whose time has come."""
+        self.alarm_us = NEVER_US
+        self.on_alarm: Callable[[], None] = lambda: None
 
     def wait(self, channels: Iterable[Channel], deadline_us: int, look: Look | None = None) -> None:
         """The running thread waits for news in `channels`, for `look` to find something, or for the deadline."""
@@ -59,6 +61,17 @@ class Strands:
         me.channels, me.deadline_us, me.look, me.ready = tuple(channels), deadline_us, look, False
         self._parked.append(me)
         self._hand_on(me)
+
+    def after_fork(self) -> None:
+        """Only the thread that forked goes on in the child."""
+        self.main = self.current
+        self._ready.clear()
+        self._parked.clear()
+        self.interrupt, self.alarm_us = None, NEVER_US
+
+    def pause(self) -> None:
+        """The main thread waits until a signal handler has run."""
+        self.wait((), NEVER_US)
 
     def wake(self, strand: Strand) -> None:
         """Makes a parked thread able to go on."""
@@ -69,8 +82,7 @@ class Strands:
 
     def give_way(self) -> None:
         """Lets the others run first, if any can; the running thread stays able to go on."""
-        if self._parked or self._ready:
-            self._refresh()
+        self._refresh()
         if self._ready:
             me = self.current
             self._ready.append(me)
@@ -131,12 +143,16 @@ class Strands:
         while True:
             self._refresh()
             if self._ready:
+                self._held.moved = True
                 return self._ready.popleft()
             self._pass_time()
 
     def _refresh(self) -> None:
         """Wakes parked threads whose deadline, news or look has come, in the order in which they parked."""
         now_us = self._held.now_us
+        if now_us >= self.alarm_us and self.interrupt is None:
+            self.alarm_us = NEVER_US
+            self.interrupt = self.on_alarm
         if self.interrupt is not None and self.main in self._parked:
             self.wake(self.main)
         for strand in tuple(self._parked):
@@ -149,7 +165,7 @@ class Strands:
 
     def _pass_time(self) -> None:
         """Everything waits: time may move to the first deadline, or until something comes."""
-        deadline_us = NEVER_US
+        deadline_us = self.alarm_us
         channels: set[int] = set()
         looks = False
         for strand in self._parked:
