@@ -111,6 +111,10 @@ class Core:
         self._commands = STOPPED
         self.armed, self.on_ground = False, self._controller.on_ground
 
+    def set_fault(self, kind: str, *, active: bool) -> bool:
+        """Switches a fault on or off at once; False for a kind that is not one of the craft's own."""
+        return self._faults.switch(kind, active=active)
+
     def truth_row(self) -> tuple[float, ...]:
         """In the order of record.truth.TRUTH_COLUMNS."""
         plant = self._plant

@@ -83,3 +83,10 @@ class FaultSchedule:
             _, _, kind, active = self._due[self._next]
             FAULTS[kind](self._parts, active)
             self._next += 1
+
+    def switch(self, kind: str, *, active: bool) -> bool:
+        """Switches one on or off at once; False for a kind that is none of FAULTS."""
+        if kind not in FAULTS:
+            return False
+        FAULTS[kind](self._parts, active)
+        return True

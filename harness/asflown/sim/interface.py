@@ -73,6 +73,11 @@ class Estimate:
     origin_latitude_deg: float = 0.0
     origin_longitude_deg: float = 0.0
     origin_altitude_m: float = 0.0
+    position_test_ratio: float = 0.0
+    """Innovation over what its gate allows, as ESTIMATOR_STATUS has it: above 1 the measurement is not believed."""
+    velocity_test_ratio: float = 0.0
+    height_test_ratio: float = 0.0
+    heading_test_ratio: float = 0.0
 
 
 @dataclass(slots=True)
@@ -147,6 +152,9 @@ class FlightCore(Protocol):
 
     def disarm(self) -> None:
         """Stops the motors at once. The autopilot asks only on the ground."""
+
+    def set_fault(self, kind: str, *, active: bool) -> bool:
+        """Switches a fault (by its name in a scenario) on or off at once; False for one that it cannot have."""
 
     def truth_row(self) -> tuple[float, ...]:
         """In the order of record.truth.TRUTH_COLUMNS."""

@@ -9,6 +9,7 @@ import math
 import struct
 
 from asflown.frames import wrap_angle
+from asflown.sim.faults import FAULTS
 from asflown.sim.interface import TICK_US, CoreEvents, Estimate, Limits, Readings, Target
 
 TICK_S = TICK_US / 1e6
@@ -35,6 +36,7 @@ class StandIn:
         self.on_ground = True
         self.refuses_to_arm = ""
         self.time_s = 0.0
+        self.faults: dict[str, bool] = {}
 
     def tick(self) -> None:
         """10 ms."""
@@ -51,6 +53,13 @@ class StandIn:
         """Only ever on the ground."""
         assert self.on_ground, "motors stopped in the air"
         self.armed = False
+
+    def set_fault(self, kind: str, *, active: bool) -> bool:
+        """Knows the faults of the real core, and only notes them."""
+        if kind not in FAULTS:
+            return False
+        self.faults[kind] = active
+        return True
 
     def truth_row(self) -> tuple[float, ...]:
         """The estimate: a stand-in errs in nothing."""
