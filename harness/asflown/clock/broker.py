@@ -19,7 +19,6 @@ from asflown.clock.shim.asflown_held import protocol
 from asflown.clock.shim.asflown_held.protocol import NEVER_US, EndpointGrant, Grant, Report
 from asflown.clock.virtual import VirtualClock
 
-
 SLICE_US = 100
 """How long a process may run on when others want to run at the same time: enough to get on, too short to matter."""
 

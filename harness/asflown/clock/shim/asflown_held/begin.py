@@ -52,6 +52,7 @@ def begin() -> None:
     chance.hold(held)
     refuse.hold(held)
     pipes.hold(held)
+    held.replacements.spread()
     atexit.register(held.bye)
 
 

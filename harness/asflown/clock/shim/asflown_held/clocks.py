@@ -40,7 +40,7 @@ def hold(held: Held) -> None:
         replaced[name + "_ns"] = lambda: up_us() * 1000
     replaced.update(_calendar(replaced["time"]))
     for name, function in replaced.items():
-        setattr(time, name, as_builtin(function, name))
+        held.replacements.put(time, name, as_builtin(function, name))
 
 
 def _sleep(held: Held) -> Callable[[float], None]:
@@ -118,7 +118,7 @@ def _hold_datetime(held: Held, module: ModuleType) -> None:
     for held_class, real in ((HeldDatetime, real_datetime), (HeldDate, real_date)):
         held_class.__name__ = held_class.__qualname__ = real.__name__
         held_class.__module__ = "datetime"
-        setattr(module, real.__name__, held_class)
+        held.replacements.put(module, real.__name__, held_class)
 
 
 LATE: dict[str, Callable[[Held, ModuleType], None]] = {"datetime": _hold_datetime}

@@ -16,6 +16,7 @@ from types import FrameType, MethodType
 from typing import Any, Callable, NoReturn
 
 from . import protocol
+from .replacing import Replacements
 from .strands import Strands
 
 _process_time_ns = _time_module.process_time_ns
@@ -45,8 +46,13 @@ class Held:
         """By file descriptor."""
         self.opening_serial = False
         """While `os.open` runs: that way of opening a serial port is held, others are not."""
+        self.starting_child = False
+        """While a child is being started: what is read then comes from its start, not from its running."""
+        self.children: set[int] = set()
+        """Processes that this one has told the broker of."""
         self.moved = True
         """Whether a thread did more than look since the last grant."""
+        self.replacements = Replacements()
         self.strands = Strands(self)
         self._take_terms(connection, terms)
 
@@ -171,6 +177,7 @@ class Held:
 
     def spawned(self, pid: int) -> None:
         """This process started another one; time stands still until it greets."""
+        self.children.add(pid)
         self._send(protocol.pack_number(protocol.SPAWN, pid))
 
     def bound(self, address: str) -> None:
@@ -186,6 +193,7 @@ class Held:
         """After a fork: this is another process now, with one thread, a connection and endpoints of its own."""
         self._connection.close()
         self.channels.clear()
+        self.children.clear()
         self.moved = True
         self.strands.after_fork()
         self._take_terms(connection, terms)

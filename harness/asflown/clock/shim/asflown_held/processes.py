@@ -33,11 +33,25 @@ def hold(held: Held, greet: Callable[[str], Any]) -> None:
             held.spawned(child)
         return child
 
-    os.fork = as_builtin(fork, "fork")
+    held.replacements.put(os, "fork", as_builtin(fork, "fork"))
     os.register_at_fork(after_in_child=lambda: held.begin_again(*greet(path)))
     for name in ("waitpid", "wait3", "wait4"):
-        setattr(os, name, as_builtin(_waiter(held, getattr(os, name), name), name))
-    os.wait = as_builtin(lambda: os.waitpid(-1, 0), "wait")
+        held.replacements.put(os, name, as_builtin(_waiter(held, getattr(os, name), name), name))
+    held.replacements.put(os, "wait", as_builtin(lambda: os.waitpid(-1, 0), "wait"))
+    for name in ("posix_spawn", "posix_spawnp"):
+        held.replacements.put(os, name, as_builtin(_spawner(held, getattr(os, name)), name))
+
+
+def _spawner(held: Held, real: Callable[..., int]) -> Callable[..., int]:
+    def spawn(path: Any, argv: Any, env: Any, **options: Any) -> int:
+        words = [os.fsdecode(path), *(os.fsdecode(word) for word in list(argv)[1:])]
+        if why := _why_not_held(words):
+            held.leave(f"os.posix_spawn of {why}")
+        pid = real(path, argv, _environment(env), **options)
+        held.spawned(pid)
+        return pid
+
+    return spawn
 
 
 def _waiter(held: Held, real: Callable[..., Any], name: str) -> Callable[..., Any]:
@@ -76,8 +90,12 @@ def _hold_subprocess(held: Held, module: ModuleType) -> None:
             held.leave(f"subprocess.Popen of {why or 'a shell command'}")
         if options.get("env") is not None:
             options["env"] = _environment(options["env"])
-        real_init(self, args, *rest, **options)
-        if self.pid:
+        held.starting_child = True
+        try:
+            real_init(self, args, *rest, **options)
+        finally:
+            held.starting_child = False
+        if self.pid not in held.children:
             held.spawned(self.pid)
 
     popen.__init__ = init
@@ -110,7 +128,7 @@ def _why_not_held(words: list[str]) -> str:
 
 def _environment(given: Any) -> dict[str, str]:
     """An environment of the user's choosing, with what holds the child."""
-    environment = dict(given)
+    environment = dict(os.environ if given is None else given)
     for name in INHERITED:
         if name in os.environ:
             environment[name] = os.environ[name]

@@ -9,7 +9,6 @@ from .held import Held
 
 EVENTS = {
     "os.forkpty": "os.forkpty",
-    "os.posix_spawn": "os.posix_spawn",
     "os.exec": "os.exec",
     "os.system": "os.system",
     "pty.spawn": "pty.spawn",

@@ -76,8 +76,7 @@ def _hold_signal(held: Held, module: ModuleType) -> None:
         "sigwaitinfo": lambda signals: held.leave("signal.sigwaitinfo"),
     }
     for name, function in replaced.items():
-        if hasattr(module, name):
-            setattr(module, name, as_builtin(function, name))
+        held.replacements.put(module, name, as_builtin(function, name))
 
 
 LATE: dict[str, Callable[[Held, ModuleType], None]] = {"signal": _hold_signal}

@@ -15,7 +15,7 @@ from .locks import lock_class, rlock_class
 
 
 def hold(held: Held) -> None:
-    """Replaces locks and thread starts in `_thread`, and in `threading` if that is loaded."""
+    """Replaces locks and thread starts in `_thread`; `threading` takes them from there."""
     lock = lock_class(held)
     names: dict[str, Any] = {
         "allocate_lock": lock,
@@ -29,8 +29,7 @@ def hold(held: Held) -> None:
     if hasattr(_thread, "start_joinable_thread"):
         names.update(_joinable(held, lock))
     for name, replacement in names.items():
-        if hasattr(_thread, name):
-            setattr(_thread, name, replacement)
+        held.replacements.put(_thread, name, replacement)
 
 
 def _starter(held: Held) -> Callable[..., Any]:
@@ -123,28 +122,6 @@ def _joinable(held: Held, lock: Any) -> dict[str, Any]:
     }
 
 
-RENAMED = {
-    "_start_new_thread": "start_new_thread",
-    "_start_joinable_thread": "start_joinable_thread",
-    "_allocate_lock": "allocate_lock",
-    "_set_sentinel": "_set_sentinel",
-    "_ThreadHandle": "_ThreadHandle",
-    "_make_thread_handle": "_make_thread_handle",
-    "_thread_shutdown": "_shutdown",
-    "_CRLock": "RLock",
-    "Lock": "allocate_lock",
-    "_LockType": "lock",
-}
-"""What `threading` calls what it takes from `_thread`."""
-
-
-def _hold_threading(held: Held, module: ModuleType) -> None:
-    """`threading` may have been loaded before: then it has taken the real ones."""
-    for name, source in RENAMED.items():
-        if hasattr(module, name) and hasattr(_thread, source):
-            setattr(module, name, getattr(_thread, source))
-
-
 def _hold_queue(held: Held, module: ModuleType) -> None:
     """The C queue waits below Python; the Python one is built on held locks."""
     module.SimpleQueue = module._PySimpleQueue  # type: ignore[attr-defined]
@@ -153,4 +130,4 @@ def _hold_queue(held: Held, module: ModuleType) -> None:
         c_module.SimpleQueue = module._PySimpleQueue  # type: ignore[attr-defined]
 
 
-LATE: dict[str, Callable[[Held, ModuleType], None]] = {"threading": _hold_threading, "queue": _hold_queue}
+LATE: dict[str, Callable[[Held, ModuleType], None]] = {"queue": _hold_queue}

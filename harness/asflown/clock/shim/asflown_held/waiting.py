@@ -29,12 +29,12 @@ def hold(held: Held, select: ModuleType) -> None:
             None if timeout is None else timeout * 1e6,
         ) or ([], [], [])
 
-    select.select = as_builtin(held_select, "select")  # type: ignore[attr-defined]
+    held.replacements.put(select, "select", as_builtin(held_select, "select"))
     selectors.SelectSelector._select = select.select  # type: ignore[attr-defined]
-    select.poll = _poll_class(held, select.poll, 1e3)  # type: ignore[attr-defined]
+    held.replacements.put(select, "poll", _poll_class(held, select.poll, 1e3))
     selectors.PollSelector._selector_cls = select.poll  # type: ignore[attr-defined]
     if hasattr(select, "epoll"):
-        select.epoll = _poll_class(held, select.epoll, 1e6)  # type: ignore[attr-defined]
+        held.replacements.put(select, "epoll", _poll_class(held, select.epoll, 1e6))
         selectors.EpollSelector._selector_cls = select.epoll  # type: ignore[attr-defined]
 
 
