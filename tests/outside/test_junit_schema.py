@@ -170,7 +170,7 @@ def test_a_failure_says_where_how_much_when_and_how_to_repeat() -> None:
         "when: 22.1 s of flight time",
         "north, east and heading are the estimate's own at arming",
         "flight folder: .asflown/flights/f1",
-        "fly it again: asflown fly scenarios/nest_boxes/nest-boxes.scenario.yaml --vehicle palm80 --flights 1 --seed 7",
+        "once more: asflown fly scenarios/nest_boxes/nest-boxes.scenario.yaml --vehicle palm80 --flights 1 --seed 7",
     ]
 
 

@@ -16,7 +16,7 @@ import asflown
 from asflown.grade.result import Check, Measured, RuleGraded
 from asflown.report import atomic
 from asflown.report.flown import Flown, ScenarioOutcome
-from asflown.report.repeat import repeat_line
+from asflown.report.repeat import again
 
 SCHEMA_VERSION = 1
 
@@ -74,7 +74,7 @@ def _flight(outcome: ScenarioOutcome, flown: Flown) -> dict[str, Any]:
         "checks": [_check(check) for check in grade.checks] if grade else [],
         "legs_not_flown": list(grade.legs_not_flown) if grade else [],
         "anchors": grade.anchors if grade else "",
-        "repeat": repeat_line(manifest),
+        "repeat": again(flown),
     }
 
 

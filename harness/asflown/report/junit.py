@@ -16,7 +16,7 @@ from junit_xml import TestCase, TestSuite
 from asflown.report import atomic, words
 from asflown.report.findings import Finding, findings
 from asflown.report.flown import Flown, ScenarioOutcome
-from asflown.report.repeat import repeat_line
+from asflown.report.repeat import again
 from asflown.report.visible import tail, visible
 
 OUTPUT_FILE = "script.log"
@@ -107,7 +107,7 @@ def _failure_text(flown: Flown, finding: Finding) -> str:
     lines = finding.sentences()
     if flown.grade is not None and flown.grade.anchors:
         lines.append(flown.grade.anchors)
-    lines += [f"flight folder: {flown.folder}", f"fly it again: {repeat_line(flown.manifest)}"]
+    lines += [f"flight folder: {flown.folder}", f"once more: {again(flown)}"]
     return visible("\n".join(lines))
 
 

@@ -1,13 +1,23 @@
-"""The command that flies a flight again: every failure, in every report, ends with it."""
+"""The command that flies a flight again, or grades it again: every failure, in every report, ends with it."""
 
 from __future__ import annotations
 
 import shlex
 
 from asflown.record.manifest import Manifest
+from asflown.report.flown import Flown
 
+UNKNOWN_KIND = "unknown"
+"""The kind of vehicle of a capture that was recorded by something else."""
 FIRST_RELEASE = "r1"
 """What a built-in vehicle's name means without `@`."""
+
+
+def again(flown: Flown) -> str:
+    """The command that shows a flight's result once more: flies it, or grades a capture that nobody here can fly."""
+    if flown.manifest.vehicle.kind != UNKNOWN_KIND:
+        return repeat_line(flown.manifest)
+    return shlex.join(["asflown", "grade", str(flown.folder), "--scenario", flown.manifest.scenario_file])
 
 
 def repeat_line(manifest: Manifest) -> str:

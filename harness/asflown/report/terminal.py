@@ -1,7 +1,7 @@
 """What the terminal shows when the flights are over: what went wrong in plain words first, then every number.
 
 Fits 80 columns. Colours only repeat what words say, so nothing is lost where there are none (NO_COLOR, a file,
-a pipe). The last lines are the commands that fly again what did not pass.
+a pipe). The last lines are the commands that show once more what did not pass.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from asflown.grade.result import VerdictWord
 from asflown.report import words
 from asflown.report.findings import findings
 from asflown.report.flown import Flown, ScenarioOutcome
-from asflown.report.repeat import repeat_line
+from asflown.report.repeat import again
 from asflown.report.rows import Row, rows
 from asflown.report.streams import discard
 from asflown.report.visible import visible
@@ -168,8 +168,8 @@ def _show_summary(outcomes: Sequence[ScenarioOutcome], out: Console) -> None:
     out.print(
         f"{words.count(len(outcomes), 'scenario')}, {words.count(flights, 'flight')}: {counted or 'nothing flown'}"
     )
-    again = [repeat_line(f.manifest) for o in outcomes for f in o.flights if f.verdict != "pass"]
-    if again:
-        out.print("fly again what did not pass:")
-    for line in again:
+    lines = [again(flown) for outcome in outcomes for flown in outcome.flights if flown.verdict != "pass"]
+    if lines:
+        out.print("once more what did not pass:")
+    for line in lines:
         out.print(f"  {line}", soft_wrap=True)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shlex
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from asflown.record.manifest import VehicleRecord
-from asflown.report.repeat import repeat_line
-from tests.unit.report.builders import manifest
+from asflown.report.repeat import again, repeat_line
+from tests.unit.report.builders import flown, manifest
 
 PACED = {"asked": "any", "kind": "paced", "deterministic": False, "reason": "python -I"}
 
@@ -49,6 +50,14 @@ def test_the_vehicle_is_named_as_it_can_be_found_again(
 def test_a_paced_flight_says_that_it_will_not_be_bit_identical() -> None:
     """The line of a flight that was not deterministic promises nothing."""
     assert repeat_line(manifest(clock=PACED)).endswith("--seed 7  # paced: not bit-identical")
+
+
+def test_a_capture_from_elsewhere_is_graded_again() -> None:
+    """What nobody here flew cannot be flown again: its line grades the capture once more."""
+    record = VehicleRecord(name="field-day", kind="unknown")
+    capture = flown(folder=Path("field day.tlog"), vehicle=record, scenario_file="my.scenario.yaml")
+    assert again(capture) == "asflown grade 'field day.tlog' --scenario my.scenario.yaml"
+    assert again(flown()) == repeat_line(manifest())
 
 
 def test_a_shell_reads_the_same_words() -> None:

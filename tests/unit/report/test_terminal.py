@@ -45,7 +45,7 @@ def test_a_failure_comes_first_in_plain_words_and_last_as_a_command() -> None:
     lines = shown(outcome(flown(FAILED), verdict="fail"))
     assert lines[1] == "FAIL   nest-boxes on palm80: 1 flown"
     assert lines[2].startswith("  - leg 4 (line to 8, 6, 3 m) is 1.4 m too far right, from 22.1 s")
-    assert lines[-2:] == ["fly again what did not pass:", f"  {REPEAT}"]
+    assert lines[-2:] == ["once more what did not pass:", f"  {REPEAT}"]
 
 
 def test_of_several_flights_the_worst_number_is_shown_with_its_seed() -> None:
