@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -118,12 +119,16 @@ def running(tmp_path: Path) -> Callable[[], subprocess.Popen[str]]:
     return start
 
 
-def children_of(group: int) -> list[str]:
-    """Command lines of processes whose session is `group`; a process that is ending has none any more."""
-    listed = subprocess.run(
-        ["ps", "-o", "args=", "-s", str(group)], capture_output=True, text=True, check=False
-    )
-    return [line for line in listed.stdout.splitlines() if not line.startswith("[")]
+def alive_in_session(session: int) -> list[str]:
+    """Command lines of processes of a session; one that is ending has none any more."""
+    found = []
+    for entry in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):
+            fields = (entry / "stat").read_text().rpartition(")")[2].split()
+            words = (entry / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+            if int(fields[3]) == session and words:
+                found.append(words)
+    return found
 
 
 @pytest.mark.wall_time
@@ -144,7 +149,7 @@ def test_a_signal_ends_all_flights_in_order(
     _, said = run.communicate(timeout=60)
     assert (run.returncode, "Traceback" in said) == (code, False)
     assert sorted(path.name for path in tmp_path.glob("closed-*")) == ["closed-0", "closed-1"]
-    assert children_of(run.pid) == []
+    assert alive_in_session(run.pid) == []
 
 
 def telling(one: Job, progress: ProgressCallback) -> JobResult:
