@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 
 from asflown.errors import LinkProblem
 from asflown.link import wire
+from asflown.link.air import Air
 from asflown.link.burst_loss import BurstLoss
-from asflown.link.radio import Air
 from asflown.link.udp import RECEIVE_BYTES, UdpListenEndpoint
-from asflown.link.url import Url
+from asflown.url import Url
 from tests.unit.link.frames import Sender
 from tests.unit.link.hand_clock import HandClock
 from tests.unit.link.parties import open_noting

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from pymavlink.dialects.v20 import common, development
 
 from asflown.link import wire
+from asflown.link.air import Air
 from asflown.link.profile import load_profile
-from asflown.link.radio import Air
 from asflown.link.wire import FrameReader
 from tests.unit.link.frames import Sender, with_flags
 

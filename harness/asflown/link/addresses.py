@@ -12,6 +12,10 @@ Address = tuple[Any, ...]
 """As the socket module has it: (host, port) for IPv4, with two more numbers for IPv6."""
 
 
+RECEIVE_BUFFER_BYTES = 4 << 20
+"""What is asked for; Linux grants no more than net.core.rmem_max."""
+
+
 def resolve(url: Url, kind: socket.SocketKind) -> tuple[socket.AddressFamily, Address]:
     """Family and address of `url`; IPv4 where a name has both. Raises LinkProblem when the host is not known."""
     try:
@@ -48,3 +52,8 @@ def bound_port(bound: socket.socket) -> int:
     port = bound.getsockname()[1]
     assert isinstance(port, int)
     return port
+
+
+def widen(opened: socket.socket) -> None:
+    """Asks for as large a receive buffer as the system grants, so that a short stall of ours loses nothing."""
+    opened.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER_BYTES)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 
 class Endpoint(Protocol):
@@ -27,3 +27,15 @@ class Endpoint(Protocol):
 
     def counters(self) -> dict[str, int]:
         """frames_in, frames_out, bytes_in, bytes_out, frames_dropped, bytes_rubbish."""
+
+
+@runtime_checkable
+class Gathering(Endpoint, Protocol):
+    """A port at which several parties may be.
+
+    With both hooks set, each of them is an endpoint of its own: `on_arrival` is called before its first frame is
+    handed on, `on_departure` when it is gone. Without them the port speaks for all, as one endpoint.
+    """
+
+    on_arrival: Callable[[Endpoint], None] | None
+    on_departure: Callable[[Endpoint], None] | None

@@ -49,6 +49,11 @@ class BurstLoss:
         return fate < (self.loss_in_bad if self._bad else self.loss_in_good)
 
     @property
+    def is_bad(self) -> bool:
+        """Whether the channel is in its bad state now."""
+        return self._bad
+
+    @property
     def share_bad(self) -> float:
         """The share of frames that find the channel bad, in the long run."""
         return self.good_to_bad / (self.good_to_bad + self.bad_to_good) if self.good_to_bad else 0.0

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 
+from asflown.link.base import Endpoint
 from asflown.link.wire import FrameReader
 
 
@@ -20,12 +21,19 @@ class Counters:
     bytes_out: int = 0
     frames_dropped: int = 0
     """Not sent: nobody there, or the party does not keep up."""
+    frames_waiting: int = 0
+    """Taken on and not sent yet: frames_out + frames_dropped + frames_waiting is all that was to be sent."""
     bytes_rubbish: int = 0
     """Received, and not part of a frame that was handed on."""
     frames_incompatible: int = 0
     """Received with an incompatibility flag that is not known here, and dropped."""
     connections: int = 0
     """How often somebody was there anew: a peer first heard, a client accepted, a device opened."""
+
+    def add(self, other: Counters) -> None:
+        """Adds what another one counted."""
+        for field in fields(self):
+            setattr(self, field.name, getattr(self, field.name) + getattr(other, field.name))
 
 
 class CountedReader:
@@ -73,3 +81,68 @@ class CountedEndpoint:
     def counters(self) -> dict[str, int]:
         """Traffic since the endpoint was made."""
         return asdict(self._counters)
+
+
+class Peer(CountedEndpoint):
+    """One of several parties at a port; it comes open, and the port closes it."""
+
+    def open(self) -> None:
+        """Nothing to do: it is there."""
+
+    def send(self, frame: bytes) -> None:
+        """Sends to this party alone."""
+        raise NotImplementedError
+
+    def close(self) -> None:
+        """Lets go of this party."""
+        raise NotImplementedError
+
+    @property
+    def counted(self) -> Counters:
+        """Its traffic, for the port's sums."""
+        return self._counters
+
+
+class GatheringEndpoint(CountedEndpoint):
+    """Base of the ports that several parties may use at once; fulfils `Gathering`.
+
+    The port's counters are those of all who are or were there, and of what could be given to nobody.
+    """
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
+        self.on_arrival: Callable[[Endpoint], None] | None = None
+        self.on_departure: Callable[[Endpoint], None] | None = None
+
+    def peers(self) -> list[Peer]:
+        """Everybody who is there, in the order of arrival."""
+        raise NotImplementedError
+
+    def send(self, frame: bytes) -> None:
+        """Sends the frame to everybody, or drops it when nobody is there."""
+        peers = self.peers()
+        if not peers:
+            self._counters.frames_dropped += 1
+        for peer in peers:
+            peer.send(frame)
+
+    def counters(self) -> dict[str, int]:
+        """Traffic since the endpoint was made, of all peers."""
+        total = Counters()
+        total.add(self._counters)
+        for peer in self.peers():
+            total.add(peer.counted)
+        return asdict(total)
+
+    def _arrive(self, peer: Peer) -> None:
+        peer.counted.connections += 1
+        if self.on_arrival is None:
+            peer.on_frame = self.on_frame
+        else:
+            self.on_arrival(peer)
+
+    def _depart(self, peer: Peer) -> None:
+        """The peer is in `peers` no more."""
+        self._counters.add(peer.counted)
+        if self.on_departure is not None:
+            self.on_departure(peer)

@@ -1,14 +1,16 @@
-"""The hub: owns the vehicle's endpoint and fans it out to the script, to stations and to the recorder.
+"""The hub: owns the vehicle's endpoint and fans it out to scripts, stations, pilots and the recorder.
 
-Frames are recorded at the hub: what comes down behind the emulated radio, what goes up before it. Nothing is ever
-repacked or renumbered, and nothing goes back to where it came from.
+Frames are recorded at the hub: what comes down behind the emulated radio, what goes up before it; signatures are
+taken off what is recorded, and SETUP_SIGNING, which holds a key, is neither recorded nor passed on. Nothing is ever
+repacked, renumbered or signed on its way, and nothing goes back to where it came from.
 
 Who gets a frame: all the others, when it has no target or target system 0, or when its message is not known; else only
-those from whom that system (and component, unless that is 0) has been heard. Up to the vehicle, frames take the order
-of `priority` whenever the radio is busy.
+those from whom that system (and component, unless that is 0) has been heard. When a system starts anew, what was
+learnt of its components is forgotten. Up to the vehicle, frames take the order of `priority` whenever the way is busy.
+A frame that comes back from where it was sent goes nowhere (`echoes`).
 
-Frames of the harness itself (`inject`) go to the vehicle alone. They are recorded at the station tap, each with an
-event `injected` that tells its stamp and source, so that all that went up is in some tap.
+Frames of the harness itself (`inject`) go to the vehicle alone, signed where there is a key. They are recorded at the
+station tap, each with an event `injected` that tells its stamp and source, so that all that went up is in some tap.
 """
 
 from __future__ import annotations
@@ -20,18 +22,25 @@ from typing import Any, Literal, Protocol
 from asflown.clock.base import Clock
 from asflown.errors import HarnessFault
 from asflown.link import wire
-from asflown.link.base import Endpoint
+from asflown.link.base import Endpoint, Gathering
+from asflown.link.budget import Budget
+from asflown.link.echoes import Echoes
+from asflown.link.party import Access, Party, Port, Role, as_counters
 from asflown.link.priority import Level, classify
 from asflown.link.radio import Radio
-from asflown.link.routes import Routes
+from asflown.link.signing import Signing, without_secrets
+from asflown.link.sticks import StickWatch, are_sticks
 from asflown.link.uplink import Uplink
+from asflown.link.vehicle_side import VehicleSide
 
-Role = Literal["script", "station"]
+__all__ = ["Access", "Hub", "Role"]
+
 Tap = Literal["vehicle", "script", "station"]
 OwnSource = Literal["guard", "harness"]
 FrameHook = Callable[[int, bytes], None]
 """Called with flight time in microseconds and the frame, when it is recorded and before it is passed on."""
 
+TAP_OF_ROLE: dict[Role, Tap] = {"script": "script", "station": "station", "pilot": "station"}
 _OWN_PARTIES: dict[OwnSource, int] = {"guard": -1, "harness": -2}
 _DROP_EVENT_INTERVAL_US = 1_000_000
 
@@ -46,69 +55,82 @@ class FrameRecorder(Protocol):
         """Records that something happened."""
 
 
-class _Party:
-    """A script or station at the hub."""
-
-    __slots__ = ("endpoint", "number", "role", "routes", "unroutable", "withheld")
-
-    def __init__(self, endpoint: Endpoint, role: Role, number: int) -> None:
-        self.endpoint, self.role, self.number = endpoint, role, number
-        self.routes = Routes()
-        self.withheld = 0
-        """Frames heard after it was cut off: recorded and not passed on."""
-        self.unroutable = 0
-        """Frames for a system or component that nobody has heard of."""
-
-
 class Hub:
     """Passes frames between one vehicle and any number of parties. All calls come on the clock's thread."""
 
-    def __init__(self, clock: Clock, recorder: FrameRecorder, vehicle: Endpoint, radio: Radio | None) -> None:
-        """`vehicle` is opened by `start`; `radio` stands in front of it, None where a real one does."""
+    def __init__(
+        self,
+        clock: Clock,
+        recorder: FrameRecorder,
+        vehicle: Endpoint,
+        radio: Radio | None,
+        *,
+        budget: Budget | None = None,
+        signing: Signing | None = None,
+        vehicle_must_sign: bool = False,
+    ) -> None:
+        """`vehicle` is opened by `start`; `radio` stands in front of it, None where a real one does.
+
+        `budget` paces what goes up to a real one. With `signing`, signatures are checked and counted; what a vehicle
+        that must sign says without a genuine one is recorded and goes nowhere.
+        """
         self._clock, self._recorder, self._vehicle, self._radio = clock, recorder, vehicle, radio
-        self._parties: list[_Party] = []
+        self._signing = signing
+        self._side = VehicleSide(vehicle.name, signing, budget, must_sign=vehicle_must_sign)
+        self._ports: list[Port] = []
+        self._parties: list[Party] = []
         self._numbers = 0
-        self._vehicle_routes = Routes()
-        self._vehicle_unroutable = 0
-        self._cut_off: dict[Role, bool] = {"script": False, "station": False}
+        self._echoes = Echoes()
+        self._sticks = StickWatch(self._note_sticks)
+        self._cut_off: dict[Role, bool] = {"script": False, "station": False, "pilot": False}
         self._unreported_drops: dict[str, int] = {}
         self._next_drop_event_us = 0
         self._started = self._closed = False
         self.on_vehicle_frame: list[FrameHook] = []
         self.on_script_frame: list[FrameHook] = []
         self.on_station_frame: list[FrameHook] = []
-        if radio is None:
-            vehicle.on_frame = self._heard_from_vehicle
-            self._uplink = Uplink(clock, vehicle.send, None)
-        else:
-            vehicle.on_frame = radio.down.send
-            radio.down.deliver, radio.up.deliver = self._heard_from_vehicle, vehicle.send
-            self._uplink = Uplink(clock, radio.up.send, radio.up)
+        """Of stations and pilots."""
+        self._uplink = self._wire_up(vehicle, radio, budget)
 
-    def attach(self, endpoint: Endpoint, role: Role) -> None:
-        """Adds a party, before `start` or while running. Raises LinkProblem when it cannot be opened."""
+    def _wire_up(self, vehicle: Endpoint, radio: Radio | None, budget: Budget | None) -> Uplink:
+        if radio is not None:
+            vehicle.on_frame = radio.take_down
+            radio.deliver(up=self._arrive_at_vehicle, down=self._heard_from_vehicle)
+            return Uplink(self._clock, radio.up.send, radio.up)
+        vehicle.on_frame = self._heard_from_vehicle
+        if budget is None:
+            return Uplink(self._clock, self._arrive_at_vehicle, None)
+        budget.deliver = self._arrive_at_vehicle
+        return Uplink(self._clock, budget.send, budget)
+
+    def attach(self, endpoint: Endpoint, role: Role, access: Access = "full") -> None:
+        """Adds a port, before `start` or while running. Raises LinkProblem when it cannot be opened."""
         if any(endpoint.name == name for name in self._names()):
             raise HarnessFault(f"two endpoints of one hub are named {endpoint.name!r}")
-        self._numbers += 1
-        party = _Party(endpoint, role, self._numbers)
-        endpoint.on_frame = partial(self._heard_from_party, party)
+        port = Port(endpoint, role, access)
+        if isinstance(endpoint, Gathering):
+            endpoint.on_arrival = partial(self._welcome, port)
+            endpoint.on_departure = self._leave
+        else:
+            self._welcome(port, endpoint)
+        self._ports.append(port)
         if self._started:
-            endpoint.open()
-        self._parties.append(party)
+            self._open(port)
 
     def detach(self, endpoint: Endpoint) -> None:
-        """Closes a party's endpoint and forgets it, with its counters."""
-        for party in [party for party in self._parties if party.endpoint is endpoint]:
-            self._parties.remove(party)
-            self._uplink.purge(party.number)
+        """Closes a port's endpoint and forgets it, with its counters."""
+        for port in [port for port in self._ports if port.endpoint is endpoint]:
+            self._ports.remove(port)
             endpoint.close()
+            for party in [party for party in self._parties if party.port is port]:
+                self._leave(party.endpoint)
 
     def start(self) -> None:
         """Opens everything, the vehicle last. Raises LinkProblem, with nothing left open."""
         self._started = True
         try:
-            for party in self._parties:
-                party.endpoint.open()
+            for port in self._ports:
+                port.endpoint.open()
             self._vehicle.open()
         except BaseException:
             self.close()
@@ -123,8 +145,8 @@ class Hub:
         if self._radio is not None:
             self._radio.close()
         self._vehicle.close()
-        for party in self._parties:
-            party.endpoint.close()
+        for port in self._ports:
+            port.endpoint.close()
         self._report_drops()
 
     def inject(self, frame: bytes, source: OwnSource) -> None:
@@ -133,86 +155,177 @@ class Hub:
         stamp_us = self._recorder.frame("station", now_us, frame)
         facts = {"source": source, "message": wire.message_id(frame), "stamp_us": stamp_us}
         self._recorder.event(now_us, "injected", **facts)
-        self._send_up(_OWN_PARTIES[source], source, classify(frame, source), frame)
+        if self._signing is not None:
+            frame = self._signing.sign(frame)
+        self._send_up(now_us, _OWN_PARTIES[source], source, classify(frame, source), frame)
 
     def cut_off(self, role: Role = "script") -> None:
         """From now on, and for good, frames of this role are recorded and not passed on; what waits is dropped."""
         if self._cut_off[role]:
             return
         self._cut_off[role] = True
-        purged = sum(self._uplink.purge(party.number) for party in self._parties if party.role == role)
+        purged = sum(self._uplink.purge(party.number) for party in self._parties if party.port.role == role)
         self._recorder.event(self._clock.now_us(), "cut-off", role=role, frames_dropped=purged)
 
     def counters(self) -> dict[str, int]:
-        """Of every endpoint (`NAME.frames_in`), of the uplink by level (`uplink.pilot.sent`), and of the radio."""
-        counted = _prefixed(self._vehicle.name, self._vehicle.counters())
-        counted[f"{self._vehicle.name}.frames_unroutable"] = self._vehicle_unroutable
-        for party in self._parties:
-            name = party.endpoint.name
-            counted |= _prefixed(name, party.endpoint.counters())
-            counted[f"{name}.frames_withheld"] = party.withheld
-            counted[f"{name}.frames_unroutable"] = party.unroutable
+        """Of every port (`NAME.frames_in`), of the uplink by level (`uplink.pilot.sent`), and of the radio."""
+        signed = self._signing is not None
+        name = self._vehicle.name
+        counted = _prefixed(name, self._vehicle.counters() | as_counters(self._side.counts))
+        if signed:
+            counted |= _prefixed(f"{name}.signing", as_counters(self._side.signing_counts))
+        for port in self._ports:
+            counted |= _prefixed(port.endpoint.name, port.counters(with_signing=signed))
         counted |= _prefixed("uplink", self._uplink.counters())
         if self._radio is not None:
             counted |= _prefixed("radio", self._radio.counters())
         return counted
 
+    def parties(self) -> list[tuple[str, str, dict[str, int]]]:
+        """Everybody who is there now: the port's name, the party's own, and its traffic."""
+        return [
+            (party.port.endpoint.name, party.endpoint.name, party.endpoint.counters())
+            for party in self._parties
+        ]
+
+    # Coming and going
+
     def _names(self) -> list[str]:
-        return [self._vehicle.name, *(party.endpoint.name for party in self._parties)]
+        return [self._vehicle.name, *(port.endpoint.name for port in self._ports)]
+
+    def _open(self, port: Port) -> None:
+        try:
+            port.endpoint.open()
+        except BaseException:
+            self._ports.remove(port)
+            self._leave(port.endpoint)
+            raise
+
+    def _welcome(self, port: Port, endpoint: Endpoint) -> None:
+        self._numbers += 1
+        party = Party(endpoint, port, self._numbers)
+        endpoint.on_frame = partial(self._heard_from_party, party)
+        self._parties.append(party)
+
+    def _leave(self, endpoint: Endpoint) -> None:
+        for party in [party for party in self._parties if party.endpoint is endpoint]:
+            self._parties.remove(party)
+            self._uplink.purge(party.number)
+
+    # Down
 
     def _heard_from_vehicle(self, frame: bytes) -> None:
         now_us = self._clock.now_us()
-        self._recorder.frame("vehicle", now_us, frame)
-        self._vehicle_routes.learn(frame)
+        side = self._side
+        if self._echoes.came_back(now_us, frame, side.BIT):
+            side.counts.frames_returned += 1
+            if side.counts.frames_returned == 1:
+                self._note_circle(now_us, self._vehicle.name)
+            return
+        recorded = without_secrets(frame)
+        if recorded is None:
+            side.counts.frames_secret += 1
+            return
+        self._recorder.frame("vehicle", now_us, recorded)
+        if not side.takes(frame):
+            return
+        if side.has_rebooted(frame):
+            self._recorder.event(now_us, "vehicle-rebooted", system=wire.system_id(frame))
         for hook in self.on_vehicle_frame:
-            hook(now_us, frame)
-        target = wire.target_of(frame)
-        if target is None or not target[0]:
-            for party in self._parties:
-                party.endpoint.send(frame)
-        elif not self._forward(frame, target, None):
-            self._vehicle_unroutable += 1
+            hook(now_us, recorded)
+        target = wire.target_of(frame) or (0, 0)
+        if not self._forward(now_us, frame, target, None) and target[0]:
+            side.counts.frames_unroutable += 1
 
-    def _heard_from_party(self, party: _Party, frame: bytes) -> None:
+    # Up and across
+
+    def _heard_from_party(self, party: Party, frame: bytes) -> None:
         now_us = self._clock.now_us()
-        role = party.role
-        self._recorder.frame(role, now_us, frame)
+        port = party.port
+        role, counts = port.role, port.counts
+        if self._echoes.came_back(now_us, frame, party.bit):
+            counts.frames_returned += 1
+            if counts.frames_returned == 1:
+                self._note_circle(now_us, port.endpoint.name)
+            return
+        counts.frames_missing += party.sequences.missing(frame)
+        recorded = without_secrets(frame)
+        if recorded is None:
+            counts.frames_secret += 1
+            return
+        self._recorder.frame(TAP_OF_ROLE[role], now_us, recorded)
+        if not party.may_say(frame, self._signing):
+            counts.frames_withheld += 1
+            return
         party.routes.learn(frame)
         for hook in self.on_script_frame if role == "script" else self.on_station_frame:
-            hook(now_us, frame)
+            hook(now_us, recorded)
         if self._cut_off[role]:
-            party.withheld += 1
+            counts.frames_withheld += 1
             return
+        self._pass_on(now_us, party, frame)
+
+    def _pass_on(self, now_us: int, party: Party, frame: bytes) -> None:
         target = wire.target_of(frame) or (0, 0)
-        goes_up = self._vehicle_routes.lead_to(target)
+        goes_up = self._side.routes.lead_to(target)
         if goes_up:
-            self._send_up(party.number, party.endpoint.name, classify(frame, role), frame)
-        if not self._forward(frame, target, party) and not goes_up:
+            level = classify(frame, party.port.role)
+            if level is Level.PILOT:
+                self._sticks.said(now_us, frame)
+            self._send_up(now_us, party.number, party.port.endpoint.name, level, frame)
+        if not self._forward(now_us, frame, target, party) and not goes_up:
             self._note_unroutable(party, now_us, frame, target)
 
-    def _forward(self, frame: bytes, target: tuple[int, int], sender: _Party | None) -> bool:
+    def _forward(self, now_us: int, frame: bytes, target: tuple[int, int], sender: Party | None) -> bool:
         """Passes a frame to the parties it is for; whether there was one."""
-        somebody = False
-        for party in self._parties:
-            if party is not sender and party.routes.lead_to(target):
-                somebody = True
-                party.endpoint.send(frame)
-        return somebody
+        receivers = [
+            party
+            for party in self._parties
+            if party is not sender and party.hears and party.routes.lead_to(target)
+        ]
+        if not receivers:
+            return False
+        mask = 0
+        for party in receivers:
+            mask |= party.bit
+        self._echoes.sent(now_us, frame, mask)
+        for party in receivers:
+            party.endpoint.send(frame)
+        return True
 
-    def _note_unroutable(self, party: _Party, now_us: int, frame: bytes, target: tuple[int, int]) -> None:
-        party.unroutable += 1
-        if party.unroutable == 1:  # the first tells what is wrong; all are counted
-            system, component = target
-            facts = {"endpoint": party.endpoint.name, "message": wire.message_id(frame)}
-            self._recorder.event(now_us, "unroutable", **facts, system=system, component=component)
-
-    def _send_up(self, party: int, name: str, level: Level, frame: bytes) -> None:
-        if self._closed or self._uplink.send(party, level, frame):
+    def _send_up(self, now_us: int, party: int, name: str, level: Level, frame: bytes) -> None:
+        if self._closed:
+            return
+        self._echoes.sent(now_us, frame, self._side.BIT)
+        if self._uplink.send(party, level, frame):
             return
         key = f"{name}.{level.word}"
         self._unreported_drops[key] = self._unreported_drops.get(key, 0) + 1
-        if self._clock.now_us() >= self._next_drop_event_us:
+        if now_us >= self._next_drop_event_us:
             self._report_drops()
+
+    def _arrive_at_vehicle(self, frame: bytes) -> None:
+        """Behind the emulated radio, or before the real one."""
+        if self._sticks.waiting and are_sticks(frame):
+            self._sticks.arrived(self._clock.now_us(), frame)
+        self._vehicle.send(frame)
+
+    # What happened
+
+    def _note_sticks(self, now_us: int, age_us: int, gap_us: int) -> None:
+        self._recorder.event(now_us, "sticks", age_us=age_us, gap_us=gap_us)
+
+    def _note_circle(self, now_us: int, name: str) -> None:
+        """Said once for each port; all such frames are counted."""
+        self._recorder.event(now_us, "circle", endpoint=name)
+
+    def _note_unroutable(self, party: Party, now_us: int, frame: bytes, target: tuple[int, int]) -> None:
+        counts = party.port.counts
+        counts.frames_unroutable += 1
+        if counts.frames_unroutable == 1:  # the first tells what is wrong; all are counted
+            system, component = target
+            facts = {"endpoint": party.port.endpoint.name, "message": wire.message_id(frame)}
+            self._recorder.event(now_us, "unroutable", **facts, system=system, component=component)
 
     def _report_drops(self) -> None:
         """An event for all drops since the last one; at most one a second, so that a flood cannot fill the disk."""

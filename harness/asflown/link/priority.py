@@ -1,13 +1,16 @@
 """Which frame goes up to the vehicle next when the radio cannot take them all.
 
-The order is pilot, guard, commands and parameters, set-points, the rest. A level is served only when those above it
-are empty; within a level the parties take turns, and each party's frames keep their order. Every party has a bounded
-share of every level, so one that floods crowds out nobody else. Every frame put in comes out, or is counted under
-exactly one reason why not.
+The order is pilot (commands, then sticks), guard, commands and parameters, set-points, the rest. A level is served
+only when those above it are empty; within a level the parties take turns, and each party's frames keep their order.
+Every party has a bounded share of every level, so one that floods crowds out nobody else. Every frame put in comes
+out, or is counted under exactly one reason why not.
 
-A pilot's sticks are MANUAL_CONTROL and RC_CHANNELS_OVERRIDE from a station. From a script they are set-points: a
-script does not outrank the guard. HEARTBEAT goes with the commands, because a vehicle that misses it takes the link
-for lost.
+A pilot's sticks are MANUAL_CONTROL and RC_CHANNELS_OVERRIDE from a pilot or a station. From a script they are
+set-points: a script does not outrank the guard. Commands are a pilot's when they come from an endpoint that was
+attached as one. HEARTBEAT goes with the commands, because a vehicle that misses it takes the link for lost.
+
+Of MANUAL_CONTROL and set-points a later one makes an earlier one void, and takes its place. A vehicle owes a pilot
+fresh sticks, not all of them.
 """
 
 from __future__ import annotations
@@ -18,17 +21,18 @@ from typing import Literal
 
 from asflown.link import wire
 
-Source = Literal["script", "station", "guard", "harness"]
+Source = Literal["script", "station", "pilot", "guard", "harness"]
 
 
 class Level(IntEnum):
     """The levels, first served first."""
 
-    PILOT = 0
-    GUARD = 1
-    COMMAND = 2
-    SET_POINT = 3
-    REST = 4
+    PILOT_COMMAND = 0
+    PILOT = 1
+    GUARD = 2
+    COMMAND = 3
+    SET_POINT = 4
+    REST = 5
 
     @property
     def word(self) -> str:
@@ -37,6 +41,7 @@ class Level(IntEnum):
 
 
 _WORDS = {
+    Level.PILOT_COMMAND: "pilot_command",
     Level.PILOT: "pilot",
     Level.GUARD: "guard",
     Level.COMMAND: "command",
@@ -44,11 +49,18 @@ _WORDS = {
     Level.REST: "rest",
 }
 
-FRAMES_AT_MOST = {Level.PILOT: 4, Level.GUARD: 64, Level.COMMAND: 128, Level.SET_POINT: 16, Level.REST: 128}
+FRAMES_AT_MOST = {
+    Level.PILOT_COMMAND: 16,
+    Level.PILOT: 4,
+    Level.GUARD: 64,
+    Level.COMMAND: 128,
+    Level.SET_POINT: 16,
+    Level.REST: 128,
+}
 """How many frames of one party may wait at a level. Sticks: few, since it is their age that matters."""
 
 MANUAL_CONTROL, RC_CHANNELS_OVERRIDE = 69, 70
-_STICKS = (MANUAL_CONTROL, RC_CHANNELS_OVERRIDE)
+STICKS = (MANUAL_CONTROL, RC_CHANNELS_OVERRIDE)
 _HEARTBEAT = 0
 _SET_POINTS = (
     82,  # SET_ATTITUDE_TARGET
@@ -70,12 +82,17 @@ _COMMANDS = (
     321,  # PARAM_EXT_REQUEST_LIST
     323,  # PARAM_EXT_SET
 )
+_PILOT_COMMANDS = (11, 75, 76)
+"""SET_MODE, COMMAND_INT, COMMAND_LONG."""
 _LEVEL_OF_MESSAGE = {
     **dict.fromkeys(_COMMANDS, Level.COMMAND),
-    **dict.fromkeys((*_SET_POINTS, *_STICKS), Level.SET_POINT),
+    **dict.fromkeys((*_SET_POINTS, *STICKS), Level.SET_POINT),
 }
 _LATEST_WINS = (*_SET_POINTS, MANUAL_CONTROL)
 """Not RC_CHANNELS_OVERRIDE: it may leave channels as an earlier one set them."""
+
+
+_WITH_LATEST = (Level.PILOT, Level.SET_POINT)
 
 
 def classify(frame: bytes, source: Source) -> Level:
@@ -83,8 +100,10 @@ def classify(frame: bytes, source: Source) -> Level:
     if source == "guard":
         return Level.GUARD
     message = wire.message_id(frame)
-    if source == "station" and message in _STICKS:
+    if source in {"station", "pilot"} and message in STICKS:
         return Level.PILOT
+    if source == "pilot" and message in _PILOT_COMMANDS:
+        return Level.PILOT_COMMAND
     return _LEVEL_OF_MESSAGE.get(message, Level.REST)
 
 
@@ -100,7 +119,7 @@ class _Share:
     def key(self, level: Level, frame: bytes) -> object:
         """Equal for frames of which the later makes the earlier void."""
         message = wire.message_id(frame)
-        if level is Level.SET_POINT and message in _LATEST_WINS:
+        if level in _WITH_LATEST and message in _LATEST_WINS:
             return message, wire.system_id(frame), wire.component_id(frame), wire.target_of(frame)
         self.number += 1
         return self.number
@@ -122,7 +141,7 @@ class UplinkQueue:
         self.sent = dict.fromkeys(Level, 0)
         """Frames that came out."""
         self.superseded = dict.fromkeys(Level, 0)
-        """Set-points that a later one replaced before they came out."""
+        """Sticks and set-points that a later one replaced before they came out."""
         self.dropped = dict.fromkeys(Level, 0)
         """Frames for which there was no room, or whose party was cut off."""
 
@@ -192,5 +211,6 @@ class UplinkQueue:
             counted[f"{level.word}.taken"] = self.taken[level]
             counted[f"{level.word}.sent"] = self.sent[level]
             counted[f"{level.word}.dropped"] = self.dropped[level]
-        counted[f"{Level.SET_POINT.word}.superseded"] = self.superseded[Level.SET_POINT]
+        for level in _WITH_LATEST:
+            counted[f"{level.word}.superseded"] = self.superseded[level]
         return counted

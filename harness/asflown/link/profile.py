@@ -3,7 +3,7 @@
 A file says `both` for the two directions alike, or `up` and `down` apart; every number with a dimension carries its
 unit. The profiles that come with asflown are read by their names.
 
-Half-duplex turn-around, bit errors and RADIO_STATUS have no keys yet: a file that asks for them is refused.
+A radio is full-duplex unless `half_duplex` says otherwise, and silent about itself unless `status` says how often.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationIn
 from pydantic_core import PydanticCustomError
 
 from asflown import units
-from asflown.errors import FileProblem, UsageError
+from asflown.errors import FileProblem, Position, UsageError
 from asflown.scenario.reading import plain_mapping, validated
 from asflown.scenario.yaml_tree import read_tree
 
@@ -73,11 +73,32 @@ class LaneProfile(_Model):
     jitter_s: units.Duration = Field(default=0.0, validation_alias="jitter", ge=0, le=60)
     """Added to the latency of each frame: uniform from 0 to this. Frames stay in order."""
     loss: LossProfile = LossProfile()
+    bit_errors: units.Share = Field(default=0.0, ge=0, le=0.01)
+    """The probability that a bit flips on the air, which the frame's checksum then finds."""
 
     @property
     def transparent(self) -> bool:
         """Whether frames come out at once and unharmed."""
         return self == LaneProfile()
+
+
+class HalfDuplexProfile(_Model):
+    """One air for both directions."""
+
+    turn_around_s: units.Duration = Field(default=0.0, validation_alias="turn_around", ge=0, le=10)
+    """How long nobody sends when the direction changes."""
+    window_s: units.Duration = Field(default=0.02, validation_alias="window", ge=0, le=10)
+    """How long a side may go on sending while the other waits; a frame that has begun is finished."""
+
+
+class StatusProfile(_Model):
+    """RADIO_STATUS, which each radio says to its own side. Strengths are in the radio's own units."""
+
+    every_s: units.Duration = Field(default=1.0, validation_alias="every", ge=0.01, le=3600)
+    rssi: Annotated[int, Field(ge=0, le=254)] = 190
+    noise: Annotated[int, Field(ge=0, le=254)] = 40
+    fade: Annotated[int, Field(ge=0, le=254)] = 60
+    """How much weaker the signal is while the channel is in its bad state."""
 
 
 class RadioProfile(_Model):
@@ -89,6 +110,8 @@ class RadioProfile(_Model):
     both: LaneProfile | None = None
     up: LaneProfile | None = None
     down: LaneProfile | None = None
+    half_duplex: HalfDuplexProfile | None = None
+    status: StatusProfile | None = None
 
     @property
     def up_lane(self) -> LaneProfile:
@@ -137,4 +160,14 @@ def read_profile(file: Path) -> RadioProfile:
             raise FileProblem(
                 root.key_positions[key], f"`{key}` beside `both`", "Write `both`, or `up` and `down`"
             )
+    if profile.half_duplex is not None:
+        _check_shared(profile, root.key_positions["half_duplex"])
     return profile
+
+
+def _check_shared(profile: RadioProfile, where: Position) -> None:
+    for lane in (profile.up_lane, profile.down_lane):
+        if lane.rate_bytes_per_s is None:
+            raise FileProblem(where, "`half_duplex` without a rate", "Give both directions their `rate`")
+        if lane.burst_bytes:
+            raise FileProblem(where, "`half_duplex` beside `burst`", "Take one of them out")

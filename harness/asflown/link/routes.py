@@ -21,6 +21,11 @@ class Routes:
             self._components.add(key)
             self._systems.add(key >> 8)
 
+    def forget(self, system: int) -> None:
+        """A system has started anew: which components it has now is to be seen."""
+        self._systems.discard(system)
+        self._components = {key for key in self._components if key >> 8 != system}
+
     def lead_to(self, target: tuple[int, int]) -> bool:
         """Whether a frame for `target` (system, component) belongs to this side; 0 stands for all."""
         system, component = target

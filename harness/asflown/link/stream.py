@@ -61,7 +61,9 @@ class Stream:
         if self._closed:
             self._counters.frames_dropped += 1
             return
-        self._counters.frames_dropped += self._outbox.put(frame)
+        gave_way = self._outbox.put(frame)
+        self._counters.frames_dropped += gave_way
+        self._counters.frames_waiting += 1 - gave_way
         if self._write_watch is None:
             self._write()
 
@@ -73,6 +75,7 @@ class Stream:
         self._clock.unwatch(self._file_descriptor)
         self._end_write_watch()
         self._counters.frames_dropped += len(self._outbox)
+        self._counters.frames_waiting -= len(self._outbox)
         self._outbox = Outbox()
         self._reader.end()
 
@@ -98,7 +101,9 @@ class Stream:
             self._lose()
             return
         self._counters.bytes_out += count
-        self._counters.frames_out += self._outbox.written(count)
+        left = self._outbox.written(count)
+        self._counters.frames_out += left
+        self._counters.frames_waiting -= left
         if not self._outbox:
             self._end_write_watch()
         elif self._write_watch is None:

@@ -6,12 +6,13 @@ Frames for a client that does not keep up wait in a bounded box of its own; nobo
 from __future__ import annotations
 
 import socket
+from collections.abc import Callable
 from contextlib import suppress
 
 from asflown.clock.base import Clock, Timer
 from asflown.link.addresses import Address, bind, bound_port, resolve
 from asflown.link.backoff import Backoff
-from asflown.link.counted import CountedEndpoint
+from asflown.link.counted import CountedEndpoint, GatheringEndpoint, Peer
 from asflown.link.stream import Stream, WriteWatch
 from asflown.url import Url
 
@@ -102,7 +103,29 @@ def _is_own_echo(connected: socket.socket) -> bool:
     return bool(connected.getsockname() == connected.getpeername())
 
 
-class TcpListenEndpoint(CountedEndpoint):
+class TcpPeer(Peer):
+    """A client of ours."""
+
+    def __init__(self, clock: Clock, client: socket.socket, name: str, on_lost: Callable[[], None]) -> None:
+        """`client` is connected; `on_lost` is called when it is gone."""
+        super().__init__(name)
+        self._socket = client
+        self._stream = Stream(clock, client.fileno(), self._counters, self._hand_on, on_lost)
+
+    def send(self, frame: bytes) -> None:
+        """Sends the frame, or keeps it for later."""
+        self._stream.send(frame)
+
+    def close(self) -> None:
+        """Closes the connection."""
+        self._stream.close()
+        self._socket.close()
+
+    def _hand_on(self, frame: bytes) -> None:
+        self.on_frame(frame)
+
+
+class TcpListenEndpoint(GatheringEndpoint):
     """A server: every client gets what is sent, and what any of them sends is heard."""
 
     def __init__(self, url: Url, clock: Clock, name: str) -> None:
@@ -112,7 +135,7 @@ class TcpListenEndpoint(CountedEndpoint):
         """The port that is open; the system's choice when the URL had 0."""
         self._url, self._clock = url, clock
         self._socket: socket.socket | None = None
-        self._clients: dict[int, tuple[socket.socket, Stream]] = {}
+        self._clients: dict[int, TcpPeer] = {}
 
     def open(self) -> None:
         """Opens the port. Raises LinkProblem when it is in use."""
@@ -120,12 +143,9 @@ class TcpListenEndpoint(CountedEndpoint):
         self.port = bound_port(self._socket)
         self._clock.watch(self._socket.fileno(), self._accept)
 
-    def send(self, frame: bytes) -> None:
-        """Sends the frame to every client, or drops it when there is none."""
-        if not self._clients:
-            self._counters.frames_dropped += 1
-        for _, stream in list(self._clients.values()):
-            stream.send(frame)
+    def peers(self) -> list[Peer]:
+        """Every client."""
+        return list(self._clients.values())
 
     def close(self) -> None:
         """Closes the port and every connection."""
@@ -141,21 +161,21 @@ class TcpListenEndpoint(CountedEndpoint):
         with suppress(
             OSError
         ):  # the client is gone again, or we have no descriptors left: it will try once more
-            client, _ = self._socket.accept()
+            client, address = self._socket.accept()
             if len(self._clients) >= CLIENTS_AT_MOST:
                 client.close()
                 return
             client.setblocking(False)
             client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._welcome(client)
+            self._welcome(client, address)
 
-    def _welcome(self, client: socket.socket) -> None:
+    def _welcome(self, client: socket.socket, address: Address) -> None:
         key = client.fileno()
-        stream = Stream(self._clock, key, self._counters, self.on_frame, lambda: self._lose(key))
-        self._clients[key] = client, stream
-        self._counters.connections += 1
+        name = f"{self.name} {address[0]}:{address[1]}"
+        peer = self._clients[key] = TcpPeer(self._clock, client, name, lambda: self._lose(key))
+        self._arrive(peer)
 
     def _lose(self, key: int) -> None:
-        client, stream = self._clients.pop(key)
-        stream.close()
-        client.close()
+        peer = self._clients.pop(key)
+        peer.close()
+        self._depart(peer)

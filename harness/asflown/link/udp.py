@@ -9,8 +9,8 @@ from __future__ import annotations
 import socket
 
 from asflown.clock.base import Clock
-from asflown.link.addresses import Address, bind, bound_port, resolve
-from asflown.link.counted import CountedEndpoint, CountedReader
+from asflown.link.addresses import Address, bind, bound_port, resolve, widen
+from asflown.link.counted import CountedEndpoint, CountedReader, GatheringEndpoint, Peer
 from asflown.link.problems import cannot_open
 from asflown.url import Url
 
@@ -35,6 +35,7 @@ class UdpEndpoint(CountedEndpoint):
         opened = socket.socket(family, socket.SOCK_DGRAM)
         try:
             opened.setblocking(False)
+            widen(opened)
             opened.connect(address)
         except OSError as error:
             opened.close()
@@ -86,19 +87,35 @@ class UdpEndpoint(CountedEndpoint):
                 self.on_frame(frame)
 
 
-class _Peer:
+class UdpPeer(Peer):
     """Somebody who has sent something to our port."""
 
-    __slots__ = ("heard", "heard_us", "reader")
-
-    def __init__(self, reader: CountedReader) -> None:
-        self.reader = reader
+    def __init__(self, port: socket.socket, address: Address, name: str) -> None:
+        """`port` is the socket that the port shares with all its peers."""
+        super().__init__(name)
+        self._socket, self._address = port, address
+        self.reader = CountedReader(self._counters)
         self.heard = False
         """Whether a whole frame came: only then is it answered."""
         self.heard_us = 0
 
+    def send(self, frame: bytes) -> None:
+        """Sends the frame as one datagram, or drops it."""
+        counters = self._counters
+        try:
+            self._socket.sendto(frame, self._address)
+        except OSError:
+            counters.frames_dropped += 1
+        else:
+            counters.frames_out += 1
+            counters.bytes_out += len(frame)
 
-class UdpListenEndpoint(CountedEndpoint):
+    def close(self) -> None:
+        """The port is shared; only what was begun ends."""
+        self.reader.end()
+
+
+class UdpListenEndpoint(GatheringEndpoint):
     """A port of our own. Everybody from whom a frame was heard there gets what is sent.
 
     At most PEERS_AT_MOST are kept; a newcomer replaces one who never sent a frame, else who was silent for longest.
@@ -110,30 +127,19 @@ class UdpListenEndpoint(CountedEndpoint):
         self.port = url.port
         """The port that is open; the system's choice when the URL had 0."""
         self._url, self._clock = url, clock
-        self._peers: dict[Address, _Peer] = {}
+        self._peers: dict[Address, UdpPeer] = {}
         self._socket: socket.socket | None = None
 
     def open(self) -> None:
         """Binds the port, without sharing it. Raises LinkProblem when it is in use."""
         self._socket = bind(self._url, socket.SOCK_DGRAM)
+        widen(self._socket)
         self.port = bound_port(self._socket)
         self._clock.watch(self._socket.fileno(), self._read)
 
-    def send(self, frame: bytes) -> None:
-        """Sends the frame to everybody who was heard; nobody yet means that it is dropped."""
-        heard = [address for address, peer in self._peers.items() if peer.heard]
-        counters = self._counters
-        if self._socket is None or not heard:
-            counters.frames_dropped += 1
-            return
-        for address in heard:
-            try:
-                self._socket.sendto(frame, address)
-            except OSError:
-                counters.frames_dropped += 1
-            else:
-                counters.frames_out += 1
-                counters.bytes_out += len(frame)
+    def peers(self) -> list[Peer]:
+        """Everybody from whom a frame was heard."""
+        return [peer for peer in self._peers.values() if peer.heard]
 
     def close(self) -> None:
         """Closes the socket and forgets everybody."""
@@ -141,9 +147,8 @@ class UdpListenEndpoint(CountedEndpoint):
             self._clock.unwatch(self._socket.fileno())
             self._socket.close()
             self._socket = None
-        for peer in self._peers.values():
-            peer.reader.end()
-        self._peers.clear()
+        for address in list(self._peers):
+            self._forget(address)
 
     def _read(self) -> None:
         for _ in range(_DATAGRAMS_AT_ONCE):
@@ -155,21 +160,28 @@ class UdpListenEndpoint(CountedEndpoint):
                 continue
             except OSError:
                 return
-            self._take(self._peers.get(address) or self._welcome(address), data)
+            self._take(self._peers.get(address) or self._welcome(self._socket, address), data)
 
-    def _take(self, peer: _Peer, data: bytes) -> None:
+    def _take(self, peer: UdpPeer, data: bytes) -> None:
         peer.heard_us = self._clock.now_us()
         frames = peer.reader.feed(data)
         if frames and not peer.heard:
             peer.heard = True
-            self._counters.connections += 1
+            self._arrive(peer)
         for frame in frames:
-            self.on_frame(frame)
+            peer.on_frame(frame)
 
-    def _welcome(self, address: Address) -> _Peer:
+    def _welcome(self, opened: socket.socket, address: Address) -> UdpPeer:
         peers = self._peers
         if len(peers) >= PEERS_AT_MOST:
-            gone = min(peers, key=lambda known: (peers[known].heard, peers[known].heard_us))
-            peers.pop(gone).reader.end()
-        peer = peers[address] = _Peer(CountedReader(self._counters))
+            self._forget(min(peers, key=lambda known: (peers[known].heard, peers[known].heard_us)))
+        peer = peers[address] = UdpPeer(opened, address, f"{self.name} {address[0]}:{address[1]}")
         return peer
+
+    def _forget(self, address: Address) -> None:
+        peer = self._peers.pop(address)
+        peer.close()
+        if peer.heard:
+            self._depart(peer)
+        else:
+            self._counters.add(peer.counted)

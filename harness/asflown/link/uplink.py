@@ -7,21 +7,32 @@ timer of a paced clock comes late; at most that one frame is ahead of a more urg
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 from asflown.clock.base import Clock
 from asflown.link.priority import Level, UplinkQueue
-from asflown.link.radio import Lane
 
 AHEAD_US = 1_000
+
+
+class Way(Protocol):
+    """What frames go up by: a lane of an emulated radio, or the budget of a real one."""
+
+    @property
+    def limited(self) -> bool:
+        """Whether frames may have to wait for those before them."""
+
+    def free_us(self) -> int:
+        """From when on a frame need not wait, as far as is known now; to be asked again then."""
 
 
 class Uplink:
     """Sends frames to the vehicle in order of urgency. Parties are numbers."""
 
-    def __init__(self, clock: Clock, send: Callable[[bytes], None], lane: Lane | None) -> None:
-        """`send` takes a frame on its way; `lane` says when it is free, None meaning always."""
+    def __init__(self, clock: Clock, send: Callable[[bytes], None], way: Way | None) -> None:
+        """`send` takes a frame on its way; `way` says when it is free, None meaning always."""
         self._clock, self._send = clock, send
-        self._lane = lane if lane is not None and lane.limited else None
+        self._way = way if way is not None and way.limited else None
         self._queue = UplinkQueue()
         self._timer_set = self._closed = False
 
@@ -29,13 +40,13 @@ class Uplink:
         """Sends the frame now or when its turn comes. False when a frame was dropped for want of room."""
         if self._closed:
             return False
-        if self._lane is None or (not self._queue and self._wait_us(self._lane) <= 0):
+        if self._way is None or (not self._queue and self._wait_us(self._way) <= 0):
             self._queue.passed(level)
             self._send(frame)
             return True
         kept = self._queue.put(party, level, frame)
         if not self._timer_set:
-            self._set_timer(self._lane)
+            self._set_timer(self._way)
         return kept
 
     def purge(self, party: int) -> int:
@@ -50,17 +61,17 @@ class Uplink:
         """By level, and `waiting`."""
         return {**self._queue.counters(), "waiting": len(self._queue)}
 
-    def _wait_us(self, lane: Lane) -> int:
-        return lane.free_us() - AHEAD_US - self._clock.now_us()
+    def _wait_us(self, way: Way) -> int:
+        return way.free_us() - AHEAD_US - self._clock.now_us()
 
-    def _set_timer(self, lane: Lane) -> None:
+    def _set_timer(self, way: Way) -> None:
         self._timer_set = True
-        self._clock.call_at(self._clock.now_us() + max(0, self._wait_us(lane)), self._go_on)
+        self._clock.call_at(self._clock.now_us() + max(1, self._wait_us(way)), self._go_on)
 
     def _go_on(self) -> None:
         self._timer_set = False
-        assert self._lane is not None
-        while self._queue and not self._closed and self._wait_us(self._lane) <= 0:
+        assert self._way is not None
+        while self._queue and not self._closed and self._wait_us(self._way) <= 0:
             self._send(self._queue.pop())
         if self._queue and not self._closed:
-            self._set_timer(self._lane)
+            self._set_timer(self._way)

@@ -88,6 +88,20 @@ def is_known(frame: bytes) -> bool:
     return message_id(frame) in CRC_EXTRA
 
 
+def with_signed_flag(frame: bytes, *, signed: bool) -> bytes:
+    """A version 2 frame up to its checksum, with the flag `SIGNED` set or cleared and the checksum made to fit.
+
+    The checksum is linear, so that the one changed bit changes it in a way that does not depend on the message:
+    this works for messages that are not in the tables, too.
+    """
+    if bool(frame[2] & SIGNED) == signed:
+        return frame
+    behind = bytes(frame[1] + 8)  # the rest of header and payload, and the extra byte
+    change = mcrf4xx(b"\0\x01" + behind) ^ mcrf4xx(b"\0\0" + behind)
+    check = (frame[-2] | frame[-1] << 8) ^ change
+    return frame[:2] + bytes((frame[2] ^ SIGNED,)) + frame[3:-2] + check.to_bytes(2, "little")
+
+
 def target_of(frame: bytes) -> tuple[int, int] | None:
     """Target system and component, 0 meaning all; None when the message has no target or is not known.
 

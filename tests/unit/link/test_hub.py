@@ -213,7 +213,10 @@ def test_who_is_cut_off_is_recorded_and_not_passed_on(field: Field) -> None:
     late.say(frame)
     assert len(field.vehicle.given) == 1
     assert [tap for tap, _, _ in field.recorder.frames] == ["station", "script", "script"]
-    assert field.recorder.events == [(10_000_000, "cut-off", {"role": "script", "frames_dropped": 0})]
+    assert field.recorder.events == [
+        (10_000_000, "cut-off", {"role": "script", "frames_dropped": 0}),
+        (10_000_000, "sticks", {"age_us": 0, "gap_us": 0}),
+    ]
     field.vehicle.say(Sender().attitude())
     assert len(field.script.given) == 1
     assert field.hub.counters()["script.frames_withheld"] == 1

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from asflown.link.air import Air
 from asflown.link.profile import LaneProfile, LossProfile, RadioProfile
-from asflown.link.radio import Air, Radio
+from asflown.link.radio import Radio
 from tests.unit.link.frames import unknown
 from tests.unit.link.hand_clock import HandClock
 
@@ -79,6 +80,7 @@ def test_a_full_buffer_drops_the_newest(clock: HandClock) -> None:
         "frames_taken": 5,
         "frames_delivered": 3,
         "frames_lost": 0,
+        "frames_damaged": 0,
         "frames_overflowed": 2,
         "frames_under_way": 0,
     }

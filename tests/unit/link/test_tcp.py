@@ -62,7 +62,7 @@ def test_a_stalled_client_disturbs_nobody(clock: HandClock) -> None:
             clock.settle()
             while len(received) < count * len(LONG_FRAME):
                 received += receive_some(reader)
-        stalled_stream = next(iter(server._clients.values()))[1]
+        stalled_stream = next(iter(server._clients.values()))._stream
         assert len(stalled_stream._outbox.waiting()) <= OUTBOX_BYTES + len(LONG_FRAME)
         server.close()
         stalled.settimeout(10)
@@ -91,7 +91,7 @@ def test_a_client_that_was_slow_goes_on_at_a_frame_s_beginning(clock: HandClock)
 
         def drained() -> bool:
             received.extend(receive_some(client))
-            return not next(iter(server._clients.values()))[1]._outbox and not clock._poll.poll(0)
+            return not next(iter(server._clients.values()))._stream._outbox and not clock._poll.poll(0)
 
         clock.pump(drained)
         server.send(FRAME)

@@ -105,16 +105,19 @@ def test_everybody_heard_is_answered_and_nobody_else(clock: HandClock) -> None:
 def test_peers_are_bounded_and_the_longest_silent_goes_first(clock: HandClock) -> None:
     """Who never sent a frame makes room before who did."""
     endpoint = UdpListenEndpoint(LISTEN, clock, "near")
+    endpoint.open()
+    assert endpoint._socket is not None
     for number in range(PEERS_AT_MOST):
         clock.move_to(number)
-        endpoint._take(endpoint._welcome(("host", number)), FRAME)
+        endpoint._take(endpoint._welcome(endpoint._socket, ("host", number)), FRAME)
     endpoint._peers["host", 3].heard = False
     for newcomer in ("first", "second"):
         clock.move_to(clock.now_us() + 1)
-        endpoint._take(endpoint._welcome((newcomer, 0)), FRAME)
+        endpoint._take(endpoint._welcome(endpoint._socket, (newcomer, 0)), FRAME)
     assert len(endpoint._peers) == PEERS_AT_MOST
     assert ("host", 3) not in endpoint._peers
     assert ("host", 0) not in endpoint._peers
+    endpoint.close()
 
 
 def test_a_port_in_use_is_a_link_problem(clock: HandClock) -> None:
