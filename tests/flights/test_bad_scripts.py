@@ -50,6 +50,16 @@ ENDINGS = {
     "never speaks": ("print('nothing to do')", 3, "the script never sent anything on its link"),
     "never connects": ("import time\ntime.sleep(1e6)", 3, "the script never sent anything on its link"),
     "waits for ever": (HELLO + "time.sleep(1e6)", 1, "the script did not end within its time limit"),
+    "does not let itself be interrupted": (
+        HELLO + "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN); time.sleep(1e6)",
+        1,
+        "the script did not end within its time limit",
+    ),
+    "waits for itself": (
+        HELLO + "import threading; threading.Event().wait()",
+        3,
+        "every thread waits for what cannot happen",
+    ),
     "hangs": (HELLO + "while True: pass", 3, "it neither waited nor ended within 2 s of wall time"),
     "prints binary rubbish": (
         HELLO + "sys.stdout.buffer.write(bytes(range(256)) * 4096); sys.exit(4)",
@@ -121,7 +131,7 @@ def test_a_port_that_is_shared_unnoticed_is_found_out(tmp_path: Path) -> None:
         other.bind(("127.0.0.1", 0))
         port = other.getsockname()[1]
         own = f"  listens: udp-listen://127.0.0.1:{port}\n"
-        flown = fly(tmp_path, write_scenario(tmp_path, HELLO, script_more=own))
+        flown = fly(tmp_path, write_scenario(tmp_path, HELLO, script_more=own), "--clock", "paced")
     assert flown.exit_code == 3
     assert f"{port}" in flown.manifest.problem
     assert flown.says().count(flown.manifest.problem) >= 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import struct
+import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -98,6 +99,85 @@ def test_a_sleeping_script_loses_what_the_modelled_queue_says(tmp_path: Path) ->
     read = [int((folder / folders.SCRIPT_LOG).read_text(encoding="utf-8")) for folder in flown.folders]
     assert read[0] == read[1] == 256
     assert (first.link, first.clock.digest) == (second.link, second.clock.digest)
+
+
+OWN_PORT = """
+import os, time
+os.environ["MAVLINK20"] = "1"
+from pymavlink import mavutil
+link = mavutil.mavlink_connection("udpin:127.0.0.1:14777", dialect="common")
+link.wait_heartbeat()
+link.mav.heartbeat_send(6, 8, 0, 0, 0)
+time.sleep(5)
+"""
+
+
+def test_four_flights_at_once_of_a_script_with_a_port_of_its_own(tmp_path: Path) -> None:
+    """A fixed port is no obstacle in lockstep: four flights side by side give what they give one by one."""
+    own = "  listens: udp-listen://127.0.0.1:14777\n"
+    scenario = write_scenario(tmp_path, OWN_PORT, script_more=own)
+    scenario.write_text(
+        scenario.read_text(encoding="utf-8").replace(', --link, "{link}"', ""), encoding="utf-8"
+    )
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    together = fly(tmp_path / "a", scenario, "--flights", "4", "--workers", "4")
+    alone = fly(tmp_path / "b", scenario, "--flights", "4")
+    assert digests(together) == digests(alone)
+    assert None not in digests(together).values()
+
+
+BESIDE = """
+import socket, sys
+hub = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); hub.bind(("127.0.0.1", int(sys.argv[1])))
+near = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); near.bind(("127.0.0.1", 24999))
+import select
+peer, script = None, None
+while True:
+    for s in select.select([hub, near], [], [])[0]:
+        data, sender = s.recvfrom(2000)
+        if s is hub:
+            peer = sender
+            if script: near.sendto(data, script)
+        else:
+            script = sender
+            if peer: hub.sendto(data, peer)
+"""
+BEHIND = HELLO.replace("sys.argv[2]", '"udpout:127.0.0.1:24999"').replace(
+    "link.wait_heartbeat()", "link.mav.heartbeat_send(6, 8, 0, 0, 0); link.wait_heartbeat()"
+)
+
+
+def test_a_bridge_beside_the_script_is_held_too(tmp_path: Path) -> None:
+    """A program beside the script passes its traffic on in lockstep, and the flight repeats exactly."""
+    (tmp_path / "bridge.py").write_text(BESIDE, encoding="utf-8")
+    beside = '  beside: [[python, bridge.py, "{port}"]]\n'
+    scenario = write_scenario(tmp_path, BEHIND + "print('heard')", script_more=beside)
+    text = scenario.read_text(encoding="utf-8").replace(', --link, "{link}"', "")
+    scenario.write_text(text, encoding="utf-8")
+    flown = fly(tmp_path, scenario, "--prove")
+    manifests = [manifest_of(folder) for folder in flown.folders]
+    assert [one.clock.kind for one in manifests] == ["lockstep", "lockstep"], manifests[0].clock.reason
+    assert manifests[0].script.frames_sent > 0
+    assert manifests[0].clock.digest == manifests[1].clock.digest
+
+
+NATIVE = """
+#include <time.h>
+double our_clock(void) { struct timespec t; clock_gettime(CLOCK_REALTIME, &t); return t.tv_sec + t.tv_nsec / 1e9; }
+"""
+
+
+def test_a_clock_read_below_python_is_caught_by_proving(tmp_path: Path) -> None:
+    """A library that reads the machine's clock natively slips past the hold; `--prove` finds that bytes differ."""
+    (tmp_path / "native.c").write_text(NATIVE, encoding="utf-8")
+    library = tmp_path / "native.so"
+    subprocess.run(["gcc", "-shared", "-fPIC", "-o", library, tmp_path / "native.c"], check=True)
+    script = HELLO + f"import ctypes; f = ctypes.CDLL({str(library)!r}).our_clock\n"
+    script += "f.restype = ctypes.c_double; print(f())"
+    flown = fly(tmp_path, write_scenario(tmp_path, script), "--prove")
+    assert flown.exit_code == 1, "the flight itself fails its path"
+    assert "not the same" in flown.says() or "differ" in flown.says()
 
 
 def manifest_of(folder: Path) -> Any:

@@ -80,6 +80,8 @@ class _Participant:
     """Running number of its last grant: among equals, whoever ran longest ago is next."""
     looks: bool = False
     """Whether it waits for something that another process may do."""
+    interrupt: bool = False
+    """Its next grant comes with an interrupt."""
     waits_for: list[HeldPort] = field(default_factory=list)
     endpoints: dict[int, HeldPort] = field(default_factory=dict)
 
@@ -164,7 +166,16 @@ class Broker:
             self._send(chosen, self._welcome(now_us, horizon_us, self._participants.index(chosen)))
             return
         entries = [EndpointGrant(number, *port.hand_over()) for number, port in chosen.endpoints.items()]
-        self._send(chosen, protocol.pack_grant(Grant(now_us, horizon_us, entries)))
+        self._send(chosen, protocol.pack_grant(Grant(now_us, horizon_us, chosen.interrupt, entries)))
+        chosen.interrupt = False
+
+    def interrupt(self) -> None:
+        """The script gets what Ctrl-C would give it, at its next grant, which is now."""
+        for one in self._participants:
+            if one.is_root:
+                one.interrupt = True
+                one.wake_us = min(one.wake_us, self._clock.now_us())
+        self._refresh_wake()
 
     def notice(self, port: HeldPort) -> None:
         """A port got something to read: who waits for it wakes now."""

@@ -42,6 +42,8 @@ COLLECT_INTERVAL_US = 100_000
 LOOK_INTERVAL_US = 50_000
 PROGRESS_EVERY = 5
 SCRIPT_LOG_BYTES_MAX = 64 << 20
+INTERRUPT_GRACE_US = 10_000_000
+"""Flight time that a script gets to clean up when its time limit interrupts it."""
 SETTLE_US = 1_000_000
 """How long is still recorded after the vehicle stands."""
 LANDING_PATIENCE_US = 20_000_000
@@ -64,12 +66,12 @@ class Attempt:
         plan: FlightPlan,
         folder: Path,
         manifest: Manifest,
-        command: Command,
+        commands: tuple[Command, ...],
         *,
         clock: VirtualClock | PacedClock,
         progress: ProgressCallback,
     ) -> None:
-        self._plan, self._folder, self._manifest, self._command = plan, folder, manifest, command
+        self._plan, self._folder, self._manifest, self._commands = plan, folder, manifest, commands
         self._clock, self._progress = clock, progress
         self._scenario = plan.loaded.scenario
         self._recorder = Recorder(folder, clock.epoch_us)
@@ -145,9 +147,11 @@ class Attempt:
         return PacedRunner(clock, self._launch(self._port, output))
 
     def _launch(self, port: ScriptPort, output: int) -> Launch:
-        argv = port.fill(self._command.argv, self._scenario.script.link.style)
+        style = self._scenario.script.link.style
+        argv, *beside = (port.fill(command.argv, style) for command in self._commands)
         self._manifest.script.command = list(argv)
-        return Launch(argv, self._plan.loaded.folder, self._manifest.flight_id, output, self._plan.seed)
+        plan = self._plan
+        return Launch(argv, tuple(beside), plan.loaded.folder, self._manifest.flight_id, output, plan.seed)
 
     def _radio(self) -> Radio | None:
         """An emulated radio in front of a simulated vehicle; a real one has its own."""
@@ -183,17 +187,22 @@ class Attempt:
         self._guard.start()
         runner.admit()
         limit_us = script.started_us + round(self._scenario.script.time_limit_s * 1e6)
+        interrupted = False
         while not runner.ended.done():
-            if clock.now_us() >= limit_us:
+            if clock.now_us() >= limit_us and interrupted:
                 self._stop_script("time-limit", "time-limit")
                 return None
+            if clock.now_us() >= limit_us:
+                interrupted, limit_us = True, limit_us + INTERRUPT_GRACE_US
+                self._recorder.event(clock.now_us(), "script-interrupted")
+                runner.interrupt()
             if self._too_much_output():
                 self._stop_script("killed", "output-flood")
                 return None
             self._check_vehicle()
             await self._sleep_or_end(min(limit_us, clock.now_us() + LOOK_INTERVAL_US), runner)
         ending = runner.ended.result()
-        script.ended = "exited" if ending.how == "exited" else "stuck"
+        script.ended = "stuck" if ending.how != "exited" else "time-limit" if interrupted else "exited"
         self._script_over(script.ended)
         return ending
 

@@ -54,12 +54,13 @@ def _fly_in(
     plan: FlightPlan, asked: ClockChoice, folder: Path, manifest: Manifest, progress: ProgressCallback
 ) -> Manifest:
     """Chooses the clock, and changes to wall time when the script turns out not to be held."""
-    command = interpreter.resolve(plan.loaded.scenario.script.run, plan.loaded.folder)
-    reason = _why_paced(plan, asked, command)
+    script = plan.loaded.scenario.script
+    commands = interpreter.resolve_all((script.run, *script.beside), plan.loaded.folder)
+    reason = _why_paced(plan, asked, commands)
     if not reason and asked != "paced":
         try:
             trial = manifest.model_copy(deep=True)
-            return Attempt(plan, folder, trial, command, clock=VirtualClock(), progress=progress).run()
+            return Attempt(plan, folder, trial, commands, clock=VirtualClock(), progress=progress).run()
         except CannotHold as error:
             reason = error.reason
     if asked == "lockstep":
@@ -70,15 +71,13 @@ def _fly_in(
     for entry in folder.iterdir():
         entry.unlink()  # captures of a trial that could not be held: only names of files lie there
     manifest.clock.reason = "" if asked == "paced" else reason
-    return Attempt(plan, folder, manifest, command, clock=PacedClock(), progress=progress).run()
+    return Attempt(plan, folder, manifest, commands, clock=PacedClock(), progress=progress).run()
 
 
-def _why_paced(plan: FlightPlan, asked: ClockChoice, command: Command) -> str:
+def _why_paced(plan: FlightPlan, asked: ClockChoice, commands: tuple[Command, ...]) -> str:
     """Why this flight cannot be in lockstep, as far as that is known before it; '' when it can."""
     if asked == "paced":
         return ""
     if plan.vehicle.kind != "built-in":
         return f"the vehicle {plan.vehicle.name} keeps time of its own"
-    if plan.loaded.scenario.script.beside:
-        return "programs beside the script are not held"
-    return command.why_not_held
+    return next((command.why_not_held for command in commands if command.why_not_held), "")

@@ -49,6 +49,11 @@ def resolve(run: tuple[str, ...], folder: Path) -> Command:
     return Command(argv, _why_not_held(interpreter))
 
 
+def resolve_all(commands: tuple[tuple[str, ...], ...], folder: Path) -> tuple[Command, ...]:
+    """Several commands. Raises ScriptProblem for the first whose program is not there."""
+    return tuple(resolve(run, folder) for run in commands)
+
+
 def users_python() -> str:
     """The interpreter that `python` stands for in a scenario."""
     if chosen := os.environ.get("ASFLOWN_PYTHON"):

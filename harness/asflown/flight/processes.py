@@ -56,6 +56,10 @@ class ScriptProcess:
         """The exit code once it has ended (negative: the signal that ended it)."""
         return self._process.poll()
 
+    def interrupt(self) -> None:
+        """Does what Ctrl-C in its terminal would."""
+        self._signal_group(signal.SIGINT)
+
     def wait_ended(self, seconds: float) -> int | None:
         """Waits in wall time for the end of a process that is known to be ending."""
         ending = select.poll()

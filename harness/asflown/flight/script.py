@@ -36,9 +36,11 @@ class Ending:
 
 @dataclass(frozen=True, slots=True)
 class Launch:
-    """What is started: the filled command line, where, under which identifier, with its output going where."""
+    """What is started: the filled command lines, where, under which identifier, with their output going where."""
 
     argv: tuple[str, ...]
+    beside: tuple[tuple[str, ...], ...]
+    """Programs that run before the script starts and end after it."""
     folder: Path
     flight: str
     output: int
@@ -59,6 +61,9 @@ class ScriptRunner(Protocol):
     def close(self, *, gently: bool) -> int | None:
         """Ends the script with all that it started; gives its exit code."""
 
+    def interrupt(self) -> None:
+        """Does to the script what Ctrl-C would; it may clean up, or go on."""
+
     def usage_us(self) -> tuple[int, int] | None:
         """CPU time in total and the longest between two waits, where it is known."""
 
@@ -75,22 +80,31 @@ class PacedRunner:
         self._clock, self._launch = clock, launch
         self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
         self._process: ScriptProcess | None = None
+        self._beside: list[ScriptProcess] = []
 
     def spawn(self) -> None:
-        """Nothing yet: in wall time the script starts when it is admitted."""
+        """Starts what runs beside; in wall time the script itself starts when it is admitted."""
+        self._beside = [_start(self._launch, argv, environment(self._launch)) for argv in self._launch.beside]
 
     def admit(self) -> None:
         """Starts it."""
-        launch = self._launch
-        self._process = ScriptProcess(list(launch.argv), launch.folder, environment(launch), launch.output)
+        self._process = _start(self._launch, self._launch.argv, environment(self._launch))
         self._clock.watch(self._process.pid_descriptor, self._on_exit)
+
+    def interrupt(self) -> None:
+        """Sends it SIGINT."""
+        if self._process is not None:
+            self._process.interrupt()
 
     def close(self, *, gently: bool) -> int | None:
         """Ends it."""
-        if self._process is None:
-            return None
-        self._clock.unwatch(self._process.pid_descriptor)
-        return self._process.end(gently=gently)
+        code = None
+        if self._process is not None:
+            self._clock.unwatch(self._process.pid_descriptor)
+            code = self._process.end(gently=gently)
+        for beside in self._beside:
+            beside.end(gently=gently)
+        return code
 
     def usage_us(self) -> tuple[int, int] | None:
         """Not known in wall time."""
@@ -118,9 +132,10 @@ class HeldRunner:
         port.on_news = self._broker.notice
         clock.gate = self._broker
         self._process: ScriptProcess | None = None
+        self._beside: list[ScriptProcess] = []
 
     def spawn(self) -> None:
-        """Starts the interpreter; it waits for time before the user's first line."""
+        """Starts the interpreters; each waits for time before the user's first line."""
         launch = self._launch
         held = {
             **environment(launch),
@@ -131,12 +146,19 @@ class HeldRunner:
             "OMP_NUM_THREADS": "1",
             "MKL_NUM_THREADS": "1",
         }
-        self._process = ScriptProcess(list(launch.argv), launch.folder, held, launch.output)
+        self._beside = [_start(launch, argv, held) for argv in launch.beside]
+        self._process = _start(launch, launch.argv, held)
 
     def admit(self) -> None:
-        """Time stands still from now until the script waits for the first time."""
+        """Time stands still from now until the script waits for the first time; what runs beside goes first."""
         assert self._process is not None
+        for beside in self._beside:
+            self._broker.expect(beside.pid, is_root=False)
         self._broker.expect(self._process.pid)
+
+    def interrupt(self) -> None:
+        """Its next grant raises KeyboardInterrupt, or runs its handler of SIGINT."""
+        self._broker.interrupt()
 
     def close(self, *, gently: bool) -> int | None:
         """Ends it."""
@@ -148,6 +170,8 @@ class HeldRunner:
             code = self._process.end(gently=False)
             if not exited:
                 self._port.collect_rest()
+        for beside in self._beside:
+            beside.end(gently=False)
         self._broker.close()
         shutil.rmtree(self._private, ignore_errors=True)
         return code
@@ -155,6 +179,10 @@ class HeldRunner:
     def usage_us(self) -> tuple[int, int] | None:
         """As the script's own process counted it."""
         return self._broker.usage.total_us, self._broker.usage.longest_us
+
+
+def _start(launch: Launch, argv: tuple[str, ...], environment: dict[str, str]) -> ScriptProcess:
+    return ScriptProcess(list(argv), launch.folder, environment, launch.output)
 
 
 def _settle(ended: asyncio.Future[Ending], ending: Ending) -> None:

@@ -29,6 +29,8 @@ class ScriptPort:
     script_listens: bool
     port: int
     path: Path | None = None
+    script_port: int | None = None
+    """A fixed port of the script's own, which a held script believes that it uses: `port` is the real one."""
     hub_port: int = 0
     """What the hub sends from where the script listens; 0 lets the system choose."""
 
@@ -37,7 +39,7 @@ class ScriptPort:
         values = {
             "{link}": self._link(style),
             "{host}": LOOPBACK,
-            "{port}": str(self.path or self.port),
+            "{port}": str(self.path or self._told_port()),
             "{baud}": str(SERIAL_BAUD),
         }
         filled = []
@@ -57,7 +59,7 @@ class ScriptPort:
     def _link(self, style: str) -> str:
         if self.path is not None:
             return f"serial://{self.path}?baud={SERIAL_BAUD}" if style == "url" else str(self.path)
-        address = f"{LOOPBACK}:{self.port}"
+        address = f"{LOOPBACK}:{self._told_port()}"
         if style == "host-port":
             return address
         listens = self.script_listens
@@ -72,10 +74,17 @@ class ScriptPort:
         if self.path is not None:
             return HeldPtyPort(FrameReader(), path=self.path)
         if self.transport == "tcp":
-            return HeldTcpPort(FrameReader(), port=self.port)
+            return HeldTcpPort(FrameReader(), port=self.port, script_port=self.script_port)
         return HeldUdpPort(
-            FrameReader(), script_listens=self.script_listens, port=self.port, hub_port=self.hub_port
+            FrameReader(),
+            script_listens=self.script_listens,
+            port=self.port,
+            hub_port=self.hub_port,
+            script_port=self.script_port,
         )
+
+    def _told_port(self) -> int:
+        return self.port if self.script_port is None else self.script_port
 
     def paced(self, clock: Clock) -> Endpoint:
         """The hub's side for a script in wall time."""
@@ -88,13 +97,15 @@ class ScriptPort:
 def wire_held(script: Script, folder: Path) -> tuple[ScriptPort, ModelledPort]:
     """The port of a script in lockstep, with the hub's side of it; a serial port's path lies in `folder`.
 
-    Raises LinkProblem when the script's own port is taken, or none is free.
+    A fixed port of the script's own is led to a free one, so that several flights of it can run side by side. Raises
+    LinkProblem when none is free.
     """
-    if (fixed := _fixed_port(script, folder)) is not None:
-        return fixed, fixed.held()
-    transport, listens = _transport(script)
+    if script.link.transport == "serial" and not (script.listens or script.dials):
+        serial = _serial_port(folder)
+        return serial, serial.held()
+    transport, listens, own = _transport(script)
     for port in PORT_PAIRS:
-        chosen = ScriptPort(transport, listens, port, hub_port=port + 1 if listens else port)
+        chosen = ScriptPort(transport, listens, port, script_port=own, hub_port=port + 1 if listens else port)
         held = chosen.held()
         try:
             ports.check_free(f"{transport}-listen://{LOOPBACK}:{port}")
@@ -109,28 +120,30 @@ def wire_held(script: Script, folder: Path) -> tuple[ScriptPort, ModelledPort]:
 
 
 def wire_paced(script: Script, folder: Path, clock: Clock) -> tuple[ScriptPort, Endpoint]:
-    """The port of a script in wall time, with the hub's side of it. Raises as `wire_held` does."""
-    chosen = _fixed_port(script, folder)
-    if chosen is None:
-        transport, listens = _transport(script)
-        port = ports.free_tcp_port() if transport == "tcp" else ports.free_udp_port()
-        chosen = ScriptPort(transport, listens, port)
+    """The port of a script in wall time, with the hub's side of it; a serial port's path lies in `folder`.
+
+    Raises LinkProblem when the script's own port is taken by another program.
+    """
+    transport, listens, own = _transport(script)
+    if transport == "serial":
+        chosen = _serial_port(folder)
+    elif own is not None:
+        ports.check_free(f"{transport}-listen://{LOOPBACK}:{own}")
+        chosen = ScriptPort(transport, listens, own)
+    else:
+        free = ports.free_tcp_port() if transport == "tcp" else ports.free_udp_port()
+        chosen = ScriptPort(transport, listens, free)
     return chosen, chosen.paced(clock)
 
 
-def _transport(script: Script) -> tuple[str, bool]:
-    """UDP or TCP, and whether the script listens (over TCP it always dials)."""
-    link = script.link
-    return link.transport, link.transport == "udp" and link.side == "listens"
-
-
-def _fixed_port(script: Script, folder: Path) -> ScriptPort | None:
-    """A port of the script's own, or a serial port; None when one is to be chosen. Raises LinkProblem."""
+def _transport(script: Script) -> tuple[str, bool, int | None]:
+    """The transport, whether the script listens (over TCP it always dials), and a fixed port of its own."""
     if own := script.listens or script.dials:
         url = parse(own)
-        kind = url.kind.removesuffix("-listen")
-        ports.check_free(f"{kind}-listen://{LOOPBACK}:{url.port}")
-        return ScriptPort(kind, script.listens is not None, url.port)
-    if script.link.transport == "serial":
-        return ScriptPort("serial", script_listens=False, port=0, path=folder / "tty")
-    return None
+        return url.kind.removesuffix("-listen"), script.listens is not None, url.port
+    link = script.link
+    return link.transport, link.transport == "udp" and link.side == "listens", None
+
+
+def _serial_port(folder: Path) -> ScriptPort:
+    return ScriptPort("serial", script_listens=False, port=0, path=folder / "tty")

@@ -151,10 +151,22 @@ class ModelledPort(ABC):
 class HeldUdpPort(ModelledPort):
     """A UDP port: `script_listens`, and the hub sends there; or the script dials the hub's port."""
 
-    def __init__(self, splitter: Splitter, *, script_listens: bool, port: int, hub_port: int = 0) -> None:
-        """`hub_port` is what the hub sends from where the script listens; 0 lets the system choose."""
+    def __init__(
+        self,
+        splitter: Splitter,
+        *,
+        script_listens: bool,
+        port: int,
+        hub_port: int = 0,
+        script_port: int | None = None,
+    ) -> None:
+        """`hub_port` is what the hub sends from where the script listens; 0 lets the system choose.
+
+        `script_port` is the port that the script itself names, where that is a fixed one of its own.
+        """
         super().__init__(splitter)
         self._script_listens, self.port = script_listens, port
+        self._script_port = port if script_port is None else script_port
         self._own_port = hub_port if script_listens else port
         self._peer: tuple[str, int] | None = None
         self._socket: socket.socket | None = None
@@ -180,7 +192,13 @@ class HeldUdpPort(ModelledPort):
     def facts(self) -> dict[str, Any]:
         """How the shim recognises it."""
         role = "bind" if self._script_listens else "dial"
-        return {"kind": "udp", "role": role, "port": self.port, "hub_port": self._own_port}
+        return {
+            "kind": "udp",
+            "role": role,
+            "port": self._script_port,
+            "real_port": self.port,
+            "hub_port": self._own_port,
+        }
 
     def collect(self, sent: int) -> None:
         """Takes in datagrams until the total is `sent`."""
@@ -313,9 +331,10 @@ class _HeldStream(ModelledPort):
 class HeldTcpPort(_HeldStream):
     """A TCP port that the script dials; one connection at a time."""
 
-    def __init__(self, splitter: Splitter, *, port: int) -> None:
+    def __init__(self, splitter: Splitter, *, port: int, script_port: int | None = None) -> None:
         super().__init__(splitter)
         self.port = port
+        self._script_port = port if script_port is None else script_port
         self._listener: socket.socket | None = None
         self._connection: socket.socket | None = None
 
@@ -334,7 +353,13 @@ class HeldTcpPort(_HeldStream):
 
     def facts(self) -> dict[str, Any]:
         """How the shim recognises it."""
-        return {"kind": "tcp", "role": "dial", "port": self.port, "hub_port": self.port}
+        return {
+            "kind": "tcp",
+            "role": "dial",
+            "port": self._script_port,
+            "real_port": self.port,
+            "hub_port": self.port,
+        }
 
     def opened(self) -> None:
         """The script's connect went through: the connection is there to be accepted."""

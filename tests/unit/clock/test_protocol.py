@@ -23,7 +23,11 @@ reports = st.builds(
     st.lists(st.builds(EndpointReport, numbers, counts, counts, st.booleans()), max_size=5),
 )
 grants = st.builds(
-    Grant, times, times, st.lists(st.builds(EndpointGrant, numbers, counts, st.booleans()), max_size=5)
+    Grant,
+    times,
+    times,
+    st.booleans(),
+    st.lists(st.builds(EndpointGrant, numbers, counts, st.booleans()), max_size=5),
 )
 
 

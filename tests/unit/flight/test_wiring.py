@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from asflown.clock.paced import PacedClock
 from asflown.errors import LinkProblem
-from asflown.flight.wiring import PORT_PAIRS, ScriptPort, wire_held
+from asflown.flight.wiring import PORT_PAIRS, ScriptPort, wire_held, wire_paced
 from asflown.scenario.model import Script, ScriptLink
 
 SPELLINGS = [
@@ -52,13 +53,26 @@ def test_the_first_free_pair_of_ports_is_taken_and_kept(tmp_path: Path) -> None:
 
 
 def test_a_port_of_the_scripts_own_that_is_shared_unnoticed_is_found_out(tmp_path: Path) -> None:
-    """Somebody who listens with address reuse on the script's port would starve it: that is an error, before."""
+    """Somebody who listens with address reuse on the script's port would starve it in wall time: that is an error."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         other.bind(("127.0.0.1", 0))
         port = other.getsockname()[1]
+        script = Script(run=("x",), listens=f"udp-listen://127.0.0.1:{port}")
         with pytest.raises(LinkProblem, match=f"{port}"):
-            wire_held(Script(run=("x",), listens=f"udp-listen://127.0.0.1:{port}"), tmp_path)
+            wire_paced(script, tmp_path, PacedClock())
+
+
+def test_a_fixed_port_is_led_to_a_free_one_in_lockstep(tmp_path: Path) -> None:
+    """Several held flights of a script with a port of its own run side by side: each has a real port of its own."""
+    script = Script(run=("x",), listens="udp-listen://127.0.0.1:14560")
+    first, held = wire_held(script, tmp_path)
+    second, beside = wire_held(script, tmp_path)
+    assert first.fill(("{port}",), "url") == second.fill(("{port}",), "url") == ("14560",)
+    assert (held.facts()["port"], beside.facts()["port"]) == (14560, 14560)
+    assert held.facts()["real_port"] != beside.facts()["real_port"]
+    held.close()
+    beside.close()
 
 
 def test_ports_in_the_output_do_not_reach_the_digest() -> None:

@@ -39,6 +39,7 @@ def begin() -> None:
     sockets.hold(held)
     descriptors.hold(held)
     processes.hold(held, _greet)
+    signals.hold(held)
     late.hold(
         held,
         {
@@ -47,6 +48,7 @@ def begin() -> None:
             **signals.LATE,
             **threads.LATE,
             **processes.LATE,
+            **refuse.LATE,
         },
     )
     chance.hold(held)

@@ -52,6 +52,8 @@ class Held:
         """Processes that this one has told the broker of."""
         self.moved = True
         """Whether a thread did more than look since the last grant."""
+        self.on_interrupt: Callable[[], None] = lambda: None
+        """What Ctrl-C does in this process."""
         self.replacements = Replacements()
         self.strands = Strands(self)
         self._take_terms(connection, terms)
@@ -245,6 +247,8 @@ class Held:
         grant = protocol.unpack_grant(packet)
         self.moved = kind == protocol.SYNC
         self.now_us, self.horizon_us = grant.now_us, grant.horizon_us
+        if grant.interrupt:
+            self.strands.interrupt = self.on_interrupt
         by_number = {entry.endpoint: entry for entry in grant.endpoints}
         for channel in self.channels.values():
             entry = by_number.get(channel.number)

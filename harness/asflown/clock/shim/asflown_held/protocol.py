@@ -36,7 +36,7 @@ WELCOME, GRANT, ANSWER = 65, 66, 67
 
 _REPORT = struct.Struct("<BqqqBI")
 _REPORT_ENTRY = struct.Struct("<IqqB")
-_GRANT = struct.Struct("<BqqI")
+_GRANT = struct.Struct("<BqqBI")
 _GRANT_ENTRY = struct.Struct("<IqB")
 _OPEN = struct.Struct("<BII")
 _NUMBER = struct.Struct("<BI")
@@ -75,10 +75,14 @@ class EndpointGrant(NamedTuple):
 
 
 class Grant(NamedTuple):
-    """The script may run from `now_us` until it waits or its own time reaches `horizon_us`."""
+    """The script may run from `now_us` until it waits or its own time reaches `horizon_us`.
+
+    `interrupt`: its main thread gets what Ctrl-C would give it.
+    """
 
     now_us: int
     horizon_us: int
+    interrupt: bool
     endpoints: list[EndpointGrant]
 
 
@@ -106,14 +110,14 @@ def unpack_report(packet: bytes) -> Report:
 
 def pack_grant(grant: Grant) -> bytes:
     """The packet of a GRANT."""
-    head = _GRANT.pack(GRANT, grant.now_us, grant.horizon_us, len(grant.endpoints))
+    head = _GRANT.pack(GRANT, grant.now_us, grant.horizon_us, grant.interrupt, len(grant.endpoints))
     return head + b"".join([_GRANT_ENTRY.pack(*entry) for entry in grant.endpoints])
 
 
 def unpack_grant(packet: bytes) -> Grant:
     """The grant in a packet; raises ValueError when it is not one."""
     try:
-        kind, now_us, horizon_us, count = _GRANT.unpack_from(packet)
+        kind, now_us, horizon_us, interrupt, count = _GRANT.unpack_from(packet)
         entries = [
             _GRANT_ENTRY.unpack_from(packet, _GRANT.size + i * _GRANT_ENTRY.size) for i in range(count)
         ]
@@ -121,7 +125,7 @@ def unpack_grant(packet: bytes) -> Grant:
         raise ValueError("a grant packet is cut short") from error
     if kind != GRANT:
         raise ValueError(f"packet kind {kind} where a grant was due")
-    return Grant(now_us, horizon_us, [EndpointGrant(e, d, bool(m)) for e, d, m in entries])
+    return Grant(now_us, horizon_us, bool(interrupt), [EndpointGrant(e, d, bool(m)) for e, d, m in entries])
 
 
 def pack_open(endpoint: int, port: int) -> bytes:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from types import ModuleType
+from typing import Any, Callable
 
 from .held import Held
 
@@ -38,6 +39,13 @@ def hold(held: Held) -> None:
             held.leave("open() of the serial port (os.open, as serial libraries use it, is held)")
 
     sys.addaudithook(audit)
+
+
+def _refuse_uvloop(held: Held, _module: ModuleType) -> None:
+    held.leave("uvloop, an event loop below Python (asyncio's own is held)")
+
+
+LATE: dict[str, Callable[[Held, ModuleType], None]] = {"uvloop": _refuse_uvloop}
 
 
 def _leads_to_hub(held: Held, path: Any) -> bool:

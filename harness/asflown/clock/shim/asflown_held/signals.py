@@ -46,6 +46,11 @@ def run_handler(number: int) -> None:
         _signal.raise_signal(number)
 
 
+def hold(held: Held) -> None:
+    """An interrupt at the time limit is what SIGINT does."""
+    held.on_interrupt = lambda: run_handler(_signal.SIGINT)
+
+
 def _hold_signal(held: Held, module: ModuleType) -> None:
     alarm = Alarm(held)
     held.strands.on_alarm = alarm.ring

@@ -132,8 +132,11 @@ def _senders(held: Held, real: Any, outside: set[int]) -> Any:
                 known[name] = held.is_inside(name)
             if not known[name]:
                 outside.add(self.fileno())
+        leads_to_hub = channel is not None and _leads_to_hub(channel, address)
+        if channel is not None and leads_to_hub:
+            rest = (*rest[:-1], (LOOPBACK[0], channel.facts["hub_port"]))
         sent: int = real["sendto"](self, data, *rest)
-        if channel is not None and _leads_to_hub(channel, address):
+        if channel is not None and leads_to_hub:
             held.count_sent(channel, 1)
         return sent
 
@@ -147,10 +150,10 @@ def _senders(held: Held, real: Any, outside: set[int]) -> Any:
 
 def _openers(held: Held, real: Any, outside: set[int]) -> Any:
     def bind(self: socket.socket, address: Any) -> None:
-        real["bind"](self, address)
         port = None
         if self.family == socket.AF_INET and self.type == socket.SOCK_DGRAM and address[0] in LOOPBACK:
             port = held.port_for("udp", "bind", address[1])
+        real["bind"](self, address if port is None else (address[0], held.ports[port]["real_port"]))
         if port is not None:
             held.open_channel(self.fileno(), port)
         elif self.family in {socket.AF_INET, socket.AF_INET6, socket.AF_UNIX}:
@@ -172,7 +175,7 @@ def _openers(held: Held, real: Any, outside: set[int]) -> Any:
             outside.add(self.fileno())
             if self.type == socket.SOCK_STREAM:
                 held.leave(f"a connection to {_address_name(self, address)}, which is out of the flight")
-        error = int(real["connect_ex"](self, address))
+        error = int(real["connect_ex"](self, _real_address(held, port, address)))
         if error in {0, errno.EINPROGRESS} and self.type == socket.SOCK_STREAM:
             poll = _real_poll()
             poll.register(self.fileno(), select.POLLOUT)
@@ -223,4 +226,11 @@ def _address_name(sock: socket.socket, address: Any) -> str:
 
 
 def _leads_to_hub(channel: Channel, address: Any) -> bool:
-    return address[0] in LOOPBACK and address[1] == channel.facts["hub_port"]
+    facts = channel.facts
+    dialled = (facts["port"],) if facts["role"] == "dial" else ()
+    return address[0] in LOOPBACK and address[1] in (facts["hub_port"], *dialled)
+
+
+def _real_address(held: Held, port: int | None, address: Any) -> Any:
+    """Where a fixed port of the script's own really is."""
+    return address if port is None else (address[0], held.ports[port]["real_port"])
