@@ -7,18 +7,31 @@ and the definition of Z-Y-X Euler angles (OC-CTL-13). scipy solves the Riccati e
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
 from math import exp, radians
 
 import numpy as np
 import pytest
 from scipy.linalg import solve_discrete_are
 
-from asflown.sim.estimator.channels import HeadingChannel, HorizontalChannel, VerticalChannel
+from asflown.sim.airframe import PALM80
+from asflown.sim.estimator.error_filter import STATES, ErrorFilter
+from asflown.sim.estimator.noises import Noises, noises_of
 from asflown.sim.estimator.strapdown import Strapdown
 from asflown.sim.noise import GaussMarkov
 from asflown.sim.seeds import generator
 
 MANY = 4000
+LEVEL = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
+WEIGHTLESS, HANGING = (0.0, 0.0, 0.0), (0.0, 0.0, -9.81)
+
+
+def settled_filter(**densities: float) -> ErrorFilter:
+    """A filter with a period of 1 s in which nothing is unknown but what `densities` drive."""
+    silent = Noises(**dict.fromkeys((field.name for field in fields(Noises)), 0.0))
+    craft = ErrorFilter(replace(silent, **densities), 1.0)
+    craft.covariance[2, 2] = craft.covariance[5, 5] = craft.covariance[8, 8] = 100.0
+    return craft
 
 
 @pytest.mark.parametrize(
@@ -29,44 +42,51 @@ MANY = 4000
     ],
 )
 def test_random_walk_filter(process: float, predicted: float, gain: float) -> None:
-    """OC-CTL-05, -06: the heading filter with a perfect gyro bias settles at the golden ratio, and at its slow kin."""
-    channel = HeadingChannel(rate_density=process, bias_density=0.0)
-    channel.reset(10.0, 0.0)
+    """OC-CTL-05, -06: the heading of a filter without biases settles at the golden ratio, and at its slow kin."""
+    craft = settled_filter(rate_density=process)
     for _ in range(MANY):
-        channel.predict(1.0)
-        channel.gain(1.0)
-    channel.predict(1.0)
-    assert channel.p00 == pytest.approx(predicted, abs=1e-6)
-    assert channel.gain(1.0)[0] == pytest.approx(gain, abs=1e-6)
+        craft.predict(WEIGHTLESS, LEVEL)
+        craft.covariance[6:8], craft.covariance[:, 6:8] = 0.0, 0.0  # a tilt would show as a heading, too
+        before = float(craft.covariance[8, 8])
+        craft.measure_heading(1.0, 1.0)
+    assert before == pytest.approx(predicted, abs=1e-6)
+    craft.take()
+    assert 1.0 - float(craft.covariance[8, 8]) / before == pytest.approx(gain, abs=1e-6)
 
 
 def test_position_velocity_filter() -> None:
-    """OC-CTL-07: the height filter with a perfect accelerometer bias has alpha 0.75, beta 0.5 at index 1."""
-    channel = VerticalChannel(acceleration_density=1.0, bias_density=0.0)
-    channel.reset(10.0, 10.0, 0.0)
+    """OC-CTL-07: height without biases and tilt has alpha 0.75, beta 0.5 at index 1."""
+    craft = settled_filter(acceleration_density=1.0)
     for _ in range(MANY):
-        channel.predict(1.0)
-        channel.gain_position(1.0)
-    channel.predict(1.0)
-    assert (channel.p00, channel.p01, channel.p11) == pytest.approx((3.0, 2.0, 2.0), abs=1e-9)
-    assert channel.gain_position(1.0) == pytest.approx((0.75, 0.5, 0.0), abs=1e-9)
+        craft.predict(WEIGHTLESS, LEVEL)
+        p = craft.covariance.copy()
+        craft.measure_down(0.0, 1.0)
+    assert (p[2, 2], p[2, 5], p[5, 5]) == pytest.approx((3.0, 2.0, 2.0), abs=1e-9)
+    craft.measure_down(1.0, 4.0 - float(craft.covariance[2, 2]))
+    assert (p[2, 2] / 4.0, p[2, 5] / 4.0) == pytest.approx((0.75, 0.5), abs=1e-9)
 
 
-def test_horizontal_filter_solves_the_riccati_equation() -> None:
-    """The four-state covariance settles where scipy's solution of the same model lies."""
-    g, dt, q, r, b, noise = 9.81, 0.02, 2e-3, 1e-6, 1e-9, 0.49
-    channel = HorizontalChannel(g, q, r, b)
-    channel.reset(1.0, 1.0, 0.1, 0.01)
-    for _ in range(200_000):
-        channel.predict(dt)
-        channel.gain_position(noise)
-    channel.predict(dt)
-    predicted = [channel.p00, channel.p11, channel.p22, channel.p33]
-    f = np.eye(4)
-    f[0, 1], f[1, 2], f[2, 3] = dt, g * dt, dt
-    h = np.array([[1.0, 0.0, 0.0, 0.0]])
-    solution = solve_discrete_are(f.T, h.T, np.diag([0.0, q, r, b]) * dt, np.array([[noise]]))
-    assert predicted == pytest.approx(np.diag(solution).tolist(), rel=1e-6)
+def test_the_filter_solves_the_riccati_equation() -> None:
+    """Position and velocity settle where scipy's solution of the same model lies."""
+    noises = replace(noises_of(PALM80), acceleration_bias_density=1e-6, rate_bias_density=1e-9)
+    craft = ErrorFilter(noises, 0.04)
+    craft.align(LEVEL, 9.81)
+    variances = np.array([0.7, 0.7, 0.01, 0.01, 0.02])
+    for _ in range(20_000):
+        craft.predict(HANGING, LEVEL)
+        predicted, rows = craft.covariance.copy(), craft.motion_rows(0.0)
+        craft.measure(rows, np.zeros(5), craft.expected(rows, variances))
+    seen = [0, 1, 2, 3, 4, 5, 6, 7, 12, 13]
+    f = np.eye(STATES)
+    f[[0, 1, 2], [3, 4, 5]] = 0.04
+    f[3, 7], f[4, 6], f[6, 12], f[7, 13] = -0.04 * 9.81, 0.04 * 9.81, -0.04, -0.04
+    f, h, q = f[np.ix_(seen, seen)], rows[:, seen], craft._driving[np.ix_(seen, seen)]
+    level = [0, 1, 3, 4, 6, 7, 8, 9]
+    solution = solve_discrete_are(
+        f[np.ix_(level, level)].T, h[:4, level].T, q[np.ix_(level, level)], np.diag(variances[:4])
+    )
+    measured = np.diag(predicted)[[seen[index] for index in level]]
+    assert measured[:4] == pytest.approx(np.diag(solution)[:4], rel=0.02)
 
 
 def test_gauss_markov_process() -> None:

@@ -22,6 +22,11 @@ class ImuSheet:
     acceleration_noise_m_s2: float
     acceleration_vibration_m_s2: float
     acceleration_bias_m_s2: float
+    rate_instability_rad_s: float = 1e-4
+    """Standard deviation of the part of the bias that wanders (Gauss-Markov)."""
+    acceleration_instability_m_s2: float = 2e-3
+    instability_s: float = 100.0
+    """Time constant of that wandering."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +42,7 @@ class GnssSheet:
     white_m: float = 0.04
     velocity_m_s: float = 0.05
     vertical_velocity_m_s: float = 0.08
+    velocity_time_constant_s: float = 1.0
     satellites: int = 14
 
 
@@ -51,10 +57,21 @@ class BarometerSheet:
 
 @dataclass(frozen=True, slots=True)
 class CompassSheet:
-    """White noise and constant offset of one axis, gauss."""
+    """White noise, constant offset, and what the motors' currents add in hover; one axis, gauss."""
 
     noise_gauss: float = 0.004
     offset_gauss: float = 0.004
+    interference_gauss: float = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class RangefinderSheet:
+    """A small time-of-flight sensor that looks down along the body's axis."""
+
+    least_m: float = 0.05
+    most_m: float = 4.0
+    noise_m: float = 0.01
+    noise_share: float = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +95,11 @@ class Airframe:
     gnss: GnssSheet
     barometer: BarometerSheet
     compass: CompassSheet
+    rangefinder: RangefinderSheet
     battery: BatterySheet
+    hover_throttle: float
+    """Mean motor command in hover, with a fresh pack at sea level."""
+    hover_current_a: float
     speed_m_s: float
     climb_m_s: float
     descent_m_s: float
@@ -107,7 +128,10 @@ PALM80 = Airframe(
     gnss=GnssSheet(period_ticks=20, delay_ticks=14),
     barometer=BarometerSheet(noise_pa=2.0),
     compass=CompassSheet(),
+    rangefinder=RangefinderSheet(),
     battery=BatterySheet(cells=1, capacity_ah=0.25),
+    hover_throttle=0.63,
+    hover_current_a=4.4,
     speed_m_s=3.0,
     climb_m_s=1.5,
     descent_m_s=1.0,
@@ -124,7 +148,10 @@ FIELD1400 = Airframe(
     gnss=GnssSheet(period_ticks=10, delay_ticks=11, horizontal_m=0.4, vertical_m=0.8),
     barometer=BarometerSheet(noise_pa=1.5),
     compass=CompassSheet(noise_gauss=0.003, offset_gauss=0.003),
+    rangefinder=RangefinderSheet(least_m=0.1, most_m=12.0),
     battery=BatterySheet(cells=4, capacity_ah=3.0),
+    hover_throttle=0.66,
+    hover_current_a=9.2,
     speed_m_s=8.0,
     climb_m_s=2.5,
     descent_m_s=1.5,

@@ -7,15 +7,25 @@ number of ticks. Two cores built from equal setups give equal bytes.
 
 from __future__ import annotations
 
-from asflown.sim.airframe import airframe_named
+from asflown.sim.airframe import Airframe, airframe_named
 from asflown.sim.atmosphere import density_kg_m3
 from asflown.sim.battery import Battery
 from asflown.sim.controller.controller import Controller
 from asflown.sim.controller.craft import craft_of
 from asflown.sim.controller.mixer import STOPPED, Commands
 from asflown.sim.estimator.estimator import Estimator
+from asflown.sim.estimator.noises import noises_of
 from asflown.sim.faults import Breakables, FaultSchedule
-from asflown.sim.interface import STEPS_PER_TICK, TICK_US, CoreEvents, CraftSetup, Estimate, Readings, Target
+from asflown.sim.interface import (
+    STEPS_PER_TICK,
+    TICK_US,
+    CoreEvents,
+    CraftSetup,
+    Estimate,
+    PositionFeed,
+    Readings,
+    Target,
+)
 from asflown.sim.plant import Plant
 from asflown.sim.releases import release_named
 from asflown.sim.seeds import generator
@@ -38,8 +48,9 @@ _FIX_NONE, _FIX_3D = 1, 3
 class Core:
     """Fulfils `FlightCore`. Raises VehicleProblem for an airframe or release that does not exist."""
 
-    def __init__(self, setup: CraftSetup) -> None:
-        airframe, release = airframe_named(setup.airframe), release_named(setup.release)
+    def __init__(self, setup: CraftSetup, airframe: Airframe | None = None) -> None:
+        """`airframe` replaces the sheet of the named one: for tests with other sensors."""
+        airframe, release = airframe or airframe_named(setup.airframe), release_named(setup.release)
         seed = setup.seed
         self.events = CoreEvents()
         self.estimate, self.readings = Estimate(), Readings(gnss_fix=_FIX_NONE)
@@ -55,7 +66,9 @@ class Core:
         self._battery = Battery(
             sheet.cells, sheet.capacity_ah, setup.start.battery, sheet.gauge_error, generator(seed, "battery")
         )
-        self._estimator = Estimator(self.estimate, self.events, setup.start.home.latitude_deg)
+        self._estimator = Estimator(
+            self.estimate, self.events, setup.start.home.latitude_deg, noises_of(airframe)
+        )
         self._controller = Controller(
             release.tunings[airframe.name], craft_of(plant), self._estimator.strapdown, self.estimate
         )
@@ -114,6 +127,14 @@ class Core:
     def set_fault(self, kind: str, *, active: bool) -> bool:
         """Switches a fault on or off at once; False for a kind that is not one of the craft's own."""
         return self._faults.switch(kind, active=active)
+
+    def take_position(self, feed: PositionFeed) -> None:
+        """Takes in a position measured outside the vehicle."""
+        self._estimator.take_position(self._ticks, feed)
+
+    def set_origin(self, latitude_deg: float, longitude_deg: float, altitude_m: float) -> bool:
+        """Names the origin of a flight without GNSS; False when GNSS has named it already."""
+        return self._estimator.set_origin(latitude_deg, longitude_deg, altitude_m)
 
     def truth_row(self) -> tuple[float, ...]:
         """In the order of record.truth.TRUTH_COLUMNS."""

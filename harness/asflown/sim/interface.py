@@ -78,6 +78,14 @@ class Estimate:
     velocity_test_ratio: float = 0.0
     height_test_ratio: float = 0.0
     heading_test_ratio: float = 0.0
+    velocity_accuracy_m_s: float = 99.0
+    """Standard deviation of one horizontal axis."""
+    attitude_valid: bool = False
+    height_valid: bool = False
+    heading_valid: bool = True
+    """False while the compass is not believed and the gyros alone carry the heading."""
+    origin_known: bool = False
+    """False in a flight without GNSS whose origin nobody has named: then geodetic positions mean nothing."""
 
 
 @dataclass(slots=True)
@@ -104,6 +112,27 @@ class Readings:
     """Share from 0 to 1, by the vehicle's own coulomb count."""
     throttle: float = 0.0
     """Mean motor command, 0 to 1."""
+    gnss_velocity_accuracy_m_s: float = 99.0
+    range_m: float | None = None
+    """Rangefinder, along the body's down axis; None beyond its range."""
+    vibration_m_s2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """Standard deviation of the accelerometers' quick part, forward-right-down."""
+    clipped: int = 0
+    """Ticks since power-up in which the IMU reached the end of its range."""
+
+
+@dataclass(frozen=True, slots=True)
+class PositionFeed:
+    """A position measured outside the vehicle (motion capture, a camera): north-east-down, `age_s` ago."""
+
+    north_m: float
+    east_m: float
+    down_m: float
+    deviation_m: float = 0.05
+    """Standard deviation of each axis."""
+    age_s: float = 0.0
+    yaw_rad: float | None = None
+    yaw_deviation_rad: float = 0.05
 
 
 @dataclass(slots=True)
@@ -155,6 +184,12 @@ class FlightCore(Protocol):
 
     def set_fault(self, kind: str, *, active: bool) -> bool:
         """Switches a fault (by its name in a scenario) on or off at once; False for one that it cannot have."""
+
+    def take_position(self, feed: PositionFeed) -> None:
+        """Takes in a position measured outside the vehicle, for flights without GNSS or beside it."""
+
+    def set_origin(self, latitude_deg: float, longitude_deg: float, altitude_m: float) -> bool:
+        """Names the origin of a flight without GNSS; False when GNSS has named it already."""
 
     def truth_row(self) -> tuple[float, ...]:
         """In the order of record.truth.TRUTH_COLUMNS."""

@@ -10,7 +10,7 @@ import struct
 
 from asflown.frames import wrap_angle
 from asflown.sim.faults import FAULTS
-from asflown.sim.interface import TICK_US, CoreEvents, Estimate, Limits, Readings, Target
+from asflown.sim.interface import TICK_US, CoreEvents, Estimate, Limits, PositionFeed, Readings, Target
 
 TICK_S = TICK_US / 1e6
 ORIGIN = (52.0, 4.5, 3.0)
@@ -22,6 +22,9 @@ class StandIn:
     def __init__(self) -> None:
         self.estimate = Estimate(
             position_valid=True,
+            attitude_valid=True,
+            height_valid=True,
+            origin_known=True,
             horizontal_accuracy_m=0.8,
             vertical_accuracy_m=0.6,
             origin_latitude_deg=ORIGIN[0],
@@ -37,6 +40,7 @@ class StandIn:
         self.refuses_to_arm = ""
         self.time_s = 0.0
         self.faults: dict[str, bool] = {}
+        self.feeds: list[PositionFeed] = []
 
     def tick(self) -> None:
         """10 ms."""
@@ -60,6 +64,21 @@ class StandIn:
             return False
         self.faults[kind] = active
         return True
+
+    def take_position(self, feed: PositionFeed) -> None:
+        """Notes it."""
+        self.feeds.append(feed)
+
+    def set_origin(self, latitude_deg: float, longitude_deg: float, altitude_m: float) -> bool:
+        """Takes it when it has none."""
+        known = self.estimate.origin_known
+        if not known:
+            self.estimate.origin_latitude_deg, self.estimate.origin_longitude_deg = (
+                latitude_deg,
+                longitude_deg,
+            )
+            self.estimate.origin_altitude_m, self.estimate.origin_known = altitude_m, True
+        return not known
 
     def truth_row(self) -> tuple[float, ...]:
         """The estimate: a stand-in errs in nothing."""

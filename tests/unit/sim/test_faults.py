@@ -72,7 +72,7 @@ def test_battery_sag_lowers_the_voltage_only() -> None:
 
 def test_a_compass_offset_turns_the_craft_slowly() -> None:
     """The believed heading stays, the true one goes off by about the offset of 25 degrees."""
-    craft = flown("compass-offset", 12.0)
+    craft = flown("compass-offset", 25.0)
     assert abs(craft.estimate.yaw_rad) < 0.1
     assert abs(craft.truth_row()[9]) == pytest.approx(0.43, abs=0.12)
 

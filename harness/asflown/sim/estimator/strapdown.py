@@ -15,10 +15,12 @@ class Strapdown:
     """What is believed of the motion. `r11` to `r33` turn body axes into north-east-down; rates are unbiased."""
 
     __slots__ = (
-        "bias_down_m_s2",
         "bias_p",
         "bias_q",
         "bias_r",
+        "bias_x",
+        "bias_y",
+        "bias_z",
         "down_m",
         "east_m",
         "gravity_m_s2",
@@ -47,7 +49,8 @@ class Strapdown:
     def __init__(self, gravity_m_s2: float) -> None:
         self.gravity_m_s2 = gravity_m_s2
         self.p = self.q = self.r = 0.0
-        self.bias_p = self.bias_q = self.bias_r = self.bias_down_m_s2 = 0.0
+        self.bias_p = self.bias_q = self.bias_r = 0.0
+        self.bias_x = self.bias_y = self.bias_z = 0.0
         self.north_m = self.east_m = self.down_m = 0.0
         self.velocity_north_m_s = self.velocity_east_m_s = self.velocity_down_m_s = 0.0
         self.align(0.0, 0.0, 0.0)
@@ -63,8 +66,13 @@ class Strapdown:
         self.p = p = p - self.bias_p
         self.q = q = q - self.bias_q
         self.r = r = r - self.bias_r
-        h = 0.5 * STEP_S
-        p, q, r = h * p, h * q, h * r
+        x -= self.bias_x
+        y -= self.bias_y
+        z -= self.bias_z
+        h, dt = 0.5 * STEP_S, STEP_S
+        p *= h
+        q *= h
+        r *= h
         q0, q1, q2, q3 = self.q0, self.q1, self.q2, self.q3
         a = q0 - q1 * p - q2 * q - q3 * r
         b = q1 + q0 * p + q2 * r - q3 * q
@@ -86,16 +94,17 @@ class Strapdown:
         self.r31 = r31 = 2.0 * (bd - ac)
         self.r32 = r32 = 2.0 * (cd + ab)
         self.r33 = r33 = 1.0 - 2.0 * (bb + cc)
-        dt = STEP_S
-        vn = self.velocity_north_m_s + dt * (r11 * x + r12 * y + r13 * z)
-        ve = self.velocity_east_m_s + dt * (r21 * x + r22 * y + r23 * z)
-        vd = self.velocity_down_m_s + dt * (
-            r31 * x + r32 * y + r33 * z + self.gravity_m_s2 - self.bias_down_m_s2
-        )
-        self.velocity_north_m_s, self.velocity_east_m_s, self.velocity_down_m_s = vn, ve, vd
+        self.velocity_north_m_s = vn = self.velocity_north_m_s + dt * (r11 * x + r12 * y + r13 * z)
+        self.velocity_east_m_s = ve = self.velocity_east_m_s + dt * (r21 * x + r22 * y + r23 * z)
+        vd = self.velocity_down_m_s + dt * (r31 * x + r32 * y + r33 * z + self.gravity_m_s2)
+        self.velocity_down_m_s = vd
         self.north_m += dt * vn
         self.east_m += dt * ve
         self.down_m += dt * vd
+
+    def turned(self) -> tuple[float, float, float, float, float, float, float, float, float]:
+        """The matrix from body axes to north-east-down, row by row."""
+        return self.r11, self.r12, self.r13, self.r21, self.r22, self.r23, self.r31, self.r32, self.r33
 
     def tilt(self, about_north_rad: float, about_east_rad: float, about_down_rad: float) -> None:
         """Turns the believed attitude by a small rotation given in north-east-down."""
@@ -109,11 +118,21 @@ class Strapdown:
         self.q0, self.q1, self.q2, self.q3 = q0 * n, q1 * n, q2 * n, q3 * n
         self._update_matrix()
 
-    def shift_bias(self, north: float, east: float, down: float) -> None:
-        """Adds to the believed gyro biases a vector given in north-east-down, rad/s."""
-        self.bias_p += self.r11 * north + self.r21 * east + self.r31 * down
-        self.bias_q += self.r12 * north + self.r22 * east + self.r32 * down
-        self.bias_r += self.r13 * north + self.r23 * east + self.r33 * down
+    def correct(self, errors: list[float]) -> None:
+        """Takes in what is true minus what is believed, in the order of the states of `ErrorFilter`."""
+        self.north_m += errors[0]
+        self.east_m += errors[1]
+        self.down_m += errors[2]
+        self.velocity_north_m_s += errors[3]
+        self.velocity_east_m_s += errors[4]
+        self.velocity_down_m_s += errors[5]
+        self.tilt(errors[6], errors[7], errors[8])
+        self.bias_x += errors[9]
+        self.bias_y += errors[10]
+        self.bias_z += errors[11]
+        self.bias_p += errors[12]
+        self.bias_q += errors[13]
+        self.bias_r += errors[14]
 
     def _update_matrix(self) -> None:
         a, b, c, d = self.q0, self.q1, self.q2, self.q3

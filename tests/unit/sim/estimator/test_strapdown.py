@@ -69,9 +69,14 @@ def test_small_tilts_turn_about_earth_axes(
     assert matrix(strapdown) == pytest.approx(expected.as_matrix(), abs=2e-5)
 
 
-def test_a_bias_in_earth_axes_lands_on_the_right_gyros() -> None:
-    """Heading east, a bias about north belongs to the left-pointing axis: minus the pitch gyro."""
+def test_corrections_land_where_they_belong() -> None:
+    """Errors in the filter's order: place and velocity in earth axes, biases on their own sensors."""
     strapdown = Strapdown(9.81)
     strapdown.align(0.0, 0.0, np.pi / 2)
-    strapdown.shift_bias(0.01, 0.0, 0.002)
-    assert (strapdown.bias_p, strapdown.bias_q, strapdown.bias_r) == pytest.approx((0.0, -0.01, 0.002))
+    strapdown.correct([1, 2, 3, 4, 5, 6, 0, 0, 0, 0.1, 0.2, 0.3, 0.01, 0.02, 0.03])
+    s = strapdown
+    assert (s.north_m, s.east_m, s.down_m) == (1, 2, 3)
+    assert (s.velocity_north_m_s, s.velocity_east_m_s, s.velocity_down_m_s) == (4, 5, 6)
+    strapdown.propagate((0.01, 0.02, 0.03, 0.1, 0.2, 0.3 - 9.81))
+    assert (s.p, s.q, s.r) == (0.0, 0.0, 0.0)
+    assert (s.velocity_north_m_s, s.velocity_east_m_s, s.velocity_down_m_s) == pytest.approx((4, 5, 6))
