@@ -8,6 +8,7 @@ each check.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -113,14 +114,15 @@ def test_the_result_that_the_definitions_here_lack() -> None:
 
 
 def test_standard_mode_numbers() -> None:
-    """OC-MAV-27: position hold 1, safe recovery 5, mission 6, land 7, take-off 8."""
+    """OC-MAV-27: position hold 1, orbit 2, safe recovery 5, mission 6, land 7, take-off 8."""
     names = {
         ModeName.POSITION_HOLD: "POSITION_HOLD", ModeName.SAFE_RECOVERY: "SAFE_RECOVERY",
         ModeName.MISSION: "MISSION", ModeName.LAND: "LAND", ModeName.TAKE_OFF: "TAKEOFF",
+        ModeName.ORBIT: "ORBIT",
     }  # fmt: skip
     standard = defined("MAV_STANDARD_MODE")
     assert {standard[f"MAV_STANDARD_MODE_{names[mode]}"]: n for mode, n in STANDARD_MODES.items()} == {
-        1: 1, 5: 5, 6: 6, 7: 7, 8: 8,
+        1: 1, 2: 2, 5: 5, 6: 6, 7: 7, 8: 8,
     }  # fmt: skip
 
 
@@ -210,7 +212,7 @@ def test_two_senders_do_not_answer_for_each_other() -> None:
         (60_000, (), "UNSUPPORTED"),
         (400, (7.0,), "DENIED"),
         (22, (0, 0, 0, 0, 0, 0, 5.0), "TEMPORARILY_REJECTED"),
-        (262, (2.0,), "FAILED"),
+        (262, (3.0,), "FAILED"),
         (400, (1.0,), "ACCEPTED"),
     ],
     ids=["not known", "parameters invalid", "not now", "mode not supported", "valid"],
@@ -319,11 +321,23 @@ def _takes_float_item(rig: Rig) -> bool:
     return bool(rig.of_type("MISSION_ACK")[-1].type == mav.MAV_MISSION_ACCEPTED)
 
 
+def _takes_a_plan(mission_type: int, command: int) -> Callable[[Rig], bool]:
+    def check(rig: Rig) -> bool:
+        rig.ask(mav.MAVLink_mission_count_message(1, 1, 1, mission_type))
+        item = (0, 3, command, 0, 1, 50.0, 0, 0, 0, 520_000_000, 45_000_000, 0, mission_type)
+        rig.ask(mav.MAVLink_mission_item_int_message(1, 1, *item))
+        return bool(rig.of_type("MISSION_ACK")[-1].type == mav.MAV_MISSION_ACCEPTED)
+
+    return check
+
+
 CAPABILITY_CHECKS: dict[str, Any] = {
     "COMMAND_INT": lambda rig: rig.command_int(512, 0, (30, 0, 0, 0), 0, 0, 0.0) == 0,
     "PARAM_ENCODE_C_CAST": lambda rig: _whole_parameter(rig) == 1.0,
     "SET_POSITION_TARGET_LOCAL_NED": _follows_local,
     "SET_POSITION_TARGET_GLOBAL_INT": _follows_global,
+    "MISSION_FENCE": _takes_a_plan(1, 5003),
+    "MISSION_RALLY": _takes_a_plan(2, 5100),
     "MISSION_INT": _asks_for_item,
     "MISSION_FLOAT": _takes_float_item,
     "MAVLINK2": lambda rig: {frame[0] for frame in rig.frames} == {0xFD},

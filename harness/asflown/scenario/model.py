@@ -308,6 +308,8 @@ class Identity(Model):
     vehicle_type: int | None = Field(default=None, ge=0, le=255)
     modes: dict[ModeName, ModeNumber] = {}
     pilot_modes: tuple[int, ...] = ()
+    parameter_encoding: Literal["c-cast", "bytewise"] = "c-cast"
+    """How whole numbers travel in the float field of the parameter protocol (built-in only)."""
     set_point_stream: StreamIdentity = StreamIdentity()
 
 

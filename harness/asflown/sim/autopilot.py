@@ -13,18 +13,22 @@ from pymavlink.dialects.v20 import common as mav
 from asflown.scenario.model import Identity
 from asflown.sim.answer import FAILED, NOT_NOW, YES, Answer
 from asflown.sim.downlink import Downlink
-from asflown.sim.failsafes import Failsafes
+from asflown.sim.failsafes import Failsafes, Reaction
+from asflown.sim.fence import Fence
 from asflown.sim.identity import ModeName, Numbering
-from asflown.sim.interface import FlightCore
+from asflown.sim.interface import FlightCore, Target
 from asflown.sim.mission import Mission
 from asflown.sim.modes import Land, Mode, PositionHold, TakeOff
+from asflown.sim.orbit import Orbit
 from asflown.sim.parameters import Parameters
-from asflown.sim.readiness import obstacles
+from asflown.sim.readiness import Obstacle, obstacles
 from asflown.sim.recovery import SafeRecovery
 from asflown.sim.set_point_mode import SetPointsMode, SetPointStream
 from asflown.sim.set_points import SetPoint, Vantage
-from asflown.sim.situation import Situation
+from asflown.sim.situation import Point, Situation, point_of
 
+_TAKE_OVER_MESSAGES = 3
+_PAUSABLE = frozenset({ModeName.POSITION_HOLD, ModeName.MISSION, ModeName.ORBIT})
 _ARMABLE = frozenset({ModeName.POSITION_HOLD, ModeName.SET_POINTS, ModeName.MISSION})
 
 
@@ -47,12 +51,16 @@ class Autopilot:
         self.failsafe_active = False
         self._downlink = downlink
         self._stream = SetPointStream(identity)
-        self._failsafes = Failsafes()
+        self.fence = Fence()
+        self._failsafes = Failsafes(self.fence)
         self.hold, self.take_off, self.land = PositionHold(), TakeOff(), Land()
         self.set_points = SetPointsMode(self._stream, self._warn)
-        self.mission = Mission()
+        self.mission, self.orbit = Mission(), Orbit()
+        self.paused_at: Point | None = None
+        """The point it was on its way to when it was told to pause; None when it is not paused."""
         modes: tuple[Mode, ...] = (
             self.hold, self.take_off, self.land, self.set_points, SafeRecovery(), self.mission,
+            self.orbit,
         )  # fmt: skip
         self._modes: dict[ModeName, Mode] = {mode.name: mode for mode in modes}
         self.mode: Mode = self.hold
@@ -85,8 +93,8 @@ class Autopilot:
             return
         reaction = self._failsafes.tick(situation, self.mode)
         if reaction is not None:
-            self._react(reaction.mode, reaction.severity, reaction.text)
-        following = self.mode.tick(situation)
+            self._react(reaction)
+        following = None if self.paused_at is not None else self.mode.tick(situation)
         if following is not None:
             self._follow(following)
         situation.step_turn()
@@ -96,7 +104,7 @@ class Autopilot:
         """Starts the motors, when every check passes. The place and heading of this moment become home."""
         if self.core.armed:
             return YES
-        found = obstacles(self.situation)
+        found = self.obstacles()
         if found:
             result = NOT_NOW if all(obstacle.passes for obstacle in found) else FAILED
             return Answer(result, f"arming refused: {found[0].text}")
@@ -135,6 +143,42 @@ class Autopilot:
         self._change(mode)
         return YES
 
+    def obstacles(self) -> list[Obstacle]:
+        """What speaks against arming now."""
+        return obstacles(self.situation, self.fence)
+
+    def pause(self) -> Answer:
+        """Stops where the craft comes to rest, in the mode that it is in, until it is told to go on."""
+        if not self.core.armed or self.core.on_ground:
+            return Answer(NOT_NOW, "pause refused: not flying")
+        if self.mode.name not in _PAUSABLE or self.mode.landing:
+            return Answer(NOT_NOW, f"pause refused: mode is {self.mode.name.words}")
+        if self.paused_at is None:
+            self.paused_at = point_of(self.core.target) or self.situation.resting_point()
+            self.situation.fly_to(self.situation.resting_point())
+        return YES
+
+    def go_on(self) -> Answer:
+        """Ends a pause; harmless without one."""
+        point, self.paused_at = self.paused_at, None
+        if point is None:
+            return YES
+        if self.mode is self.hold:
+            self.hold.move(self.situation, point, None)
+            return YES
+        self.orbit.pause()
+        self.mode.enter(self.situation)
+        return YES
+
+    def sticks_heard(self) -> None:
+        """Sticks off centre for some messages take over in flight, where the parameter lets them."""
+        sticks, mode = self.situation.sticks, self.mode
+        if sticks.off_centre < _TAKE_OVER_MESSAGES or not self.core.armed or self.core.on_ground:
+            return
+        if mode is not self.hold and self.parameters["sticks.take.over"] and not self.why_not(self.hold):
+            self._warn("sticks take over")
+            self.request_mode(ModeName.POSITION_HOLD)
+
     def set_point(self, set_point: SetPoint) -> str:
         """Takes a set-point; returns '' or why it is not obeyed."""
         self._stream.note(self.situation.now_us)
@@ -164,6 +208,7 @@ class Autopilot:
 
     def _change(self, mode: Mode) -> None:
         self.mode = mode
+        self.paused_at = None
         self.situation.speed_limit_m_s = None
         self.situation.turn = None
         self._downlink.text(mav.MAV_SEVERITY_INFO, f"mode: {mode.name.words}")
@@ -177,14 +222,21 @@ class Autopilot:
             self.intended = name
         self._change(self._modes[name])
 
-    def _react(self, name: ModeName, severity: int, text: str) -> None:
-        mode = self._modes[name]
+    def _react(self, reaction: Reaction) -> None:
+        self._downlink.text(reaction.severity, reaction.text)
+        if reaction.mode is None:
+            return
+        mode = self._modes[reaction.mode]
         if mode.refuses(self.situation) or not self.core.estimate.position_valid:
             mode = self.land
-        self._downlink.text(severity, text)
         self.failsafe_active = True
+        if mode is self.hold:
+            self.core.target = Target()  # where it was going does not matter any more
         if mode is not self.mode:
             self._change(mode)
+        elif mode is self.hold:
+            self.situation.sticks.locked = True
+            mode.enter(self.situation)
 
     def _begin_flight(self) -> None:
         situation, estimate = self.situation, self.core.estimate

@@ -24,30 +24,27 @@ from asflown.sim.answer import (
 )
 from asflown.sim.autopilot import Autopilot
 from asflown.sim.commands import Command, Handler
-from asflown.sim.downlink import Downlink
+from asflown.sim.fault_commands import FaultCommands
 from asflown.sim.identity import STANDARD_MODES, ModeName
 from asflown.sim.mission_service import MissionService
+from asflown.sim.orbit import Facing, Order
 from asflown.sim.requests import PartOfPoint, Requests
 from asflown.sim.set_points import ABOVE_HOME, GLOBAL_FRAMES, SetPointRefused, place_to_ned
 from asflown.sim.situation import Point
-from asflown.sim.telemetry import Telemetry
 
 _MODE_OF_STANDARD = {number: mode for mode, number in STANDARD_MODES.items()}
 _MAV_FRAME_LOCAL = mav.MAV_FRAME_LOCAL_NED
+_FACING: dict[int | None, Facing] = {int(facing): facing for facing in Facing}
 _HEADING_FRAMES = GLOBAL_FRAMES | {None}
 
 
 class CommandTable:
     """Reads the parameters of each command and puts the request."""
 
-    def __init__(
-        self, autopilot: Autopilot, telemetry: Telemetry, missions: MissionService, downlink: Downlink
-    ) -> None:
+    def __init__(self, autopilot: Autopilot, missions: MissionService) -> None:
         self._autopilot = autopilot
         self._requests = Requests(autopilot)
-        self._telemetry = telemetry
         self._missions = missions
-        self._downlink = downlink
 
     def handlers(self) -> dict[int, Handler]:
         """By MAV_CMD."""
@@ -65,13 +62,10 @@ class CommandTable:
             development.MAV_CMD_DO_SET_STANDARD_MODE: self._standard_mode,
             mav.MAV_CMD_MISSION_START: self._mission_start,
             mav.MAV_CMD_COMPONENT_ARM_DISARM: self._arm,
-            mav.MAV_CMD_GET_HOME_POSITION: lambda command: self._emit(mav.MAVLINK_MSG_ID_HOME_POSITION),
-            mav.MAV_CMD_GET_MESSAGE_INTERVAL: self._get_interval,
-            mav.MAV_CMD_SET_MESSAGE_INTERVAL: self._set_interval,
-            mav.MAV_CMD_REQUEST_MESSAGE: self._request_message,
-            mav.MAV_CMD_REQUEST_AUTOPILOT_CAPABILITIES: lambda command: self._emit(
-                mav.MAVLINK_MSG_ID_AUTOPILOT_VERSION
-            ),
+            mav.MAV_CMD_DO_ORBIT: self._orbit,
+            mav.MAV_CMD_DO_PAUSE_CONTINUE: self._pause_or_go_on,
+            mav.MAV_CMD_DO_FENCE_ENABLE: self._fence_enable,
+            mav.MAV_CMD_INJECT_FAILURE: FaultCommands(self._autopilot.core).inject,
         }
 
     # --- modes and arming ---
@@ -204,6 +198,47 @@ class CommandTable:
         point = _whole_point(part)
         return Answer(DENIED) if point is None else self._requests.set_home(point)
 
+    def _orbit(self, command: Command) -> Answer:
+        """A centre needs the scaled integers of a COMMAND_INT; without one it is where the nose points."""
+        if command.frame not in _HEADING_FRAMES:
+            return Answer(UNSUPPORTED_FRAME)
+        radius_m, speed_m_s, turn_rad = command.given(1), command.given(2), command.given(4)
+        facing = _FACING.get(command.whole(3) if command.given(3) is not None else 0)
+        if facing is None or radius_m == 0.0 or (speed_m_s is not None and speed_m_s <= 0.0):
+            return Answer(DENIED)
+        given = command.given(5), command.given(6)
+        if command.frame is None and any(given):
+            return Answer(COMMAND_INT_ONLY)
+        if self._autopilot.vantage().home_down_m is None:
+            return Answer(NOT_NOW, "orbit refused: no home yet")
+        try:
+            north_m, east_m, down_m = self._part_of_point(command)
+        except SetPointRefused as refused:
+            return Answer(DENIED, str(refused))
+        in_integers = command.frame is not None
+        centre = (north_m, east_m) if in_integers and north_m is not None and east_m is not None else None
+        return self._requests.orbit(
+            Order(
+                centre, down_m if in_integers else None, None if radius_m is None else abs(radius_m),
+                clockwise=radius_m is None or radius_m > 0.0, speed_m_s=speed_m_s, facing=facing,
+                turn_rad=abs(turn_rad or 0.0),
+            )
+        )  # fmt: skip
+
+    def _pause_or_go_on(self, command: Command) -> Answer:
+        wanted = command.whole(1)
+        if wanted not in (0, 1):
+            return Answer(DENIED)
+        return self._autopilot.go_on() if wanted else self._autopilot.pause()
+
+    def _fence_enable(self, command: Command) -> Answer:
+        """0 off, 1 on; switching off parts of it (2) is not supported."""
+        wanted = command.whole(1)
+        if wanted not in (0, 1):
+            return Answer(DENIED)
+        self._autopilot.fence.enabled = bool(wanted)
+        return YES
+
     # --- missions ---
 
     def _mission_start(self, command: Command) -> Answer:
@@ -216,47 +251,9 @@ class CommandTable:
 
     def _mission_current(self, command: Command) -> Answer:
         index = command.whole(1)
-        if index is None or not self._missions.set_current(index):
+        if index is None or not self._missions.set_current(index, afresh=command.params[1] == 1.0):
             return Answer(DENIED)
         return Answer(ACCEPTED)
-
-    # --- messages ---
-
-    def _request_message(self, command: Command) -> Answer:
-        message_id = command.whole(1)
-        if message_id == development.MAVLINK_MSG_ID_AVAILABLE_MODES:
-            modes = self._telemetry.available_modes(command.whole(2) or 0)
-            return Answer(ACCEPTED, then=lambda: self._send(modes)) if modes else Answer(DENIED)
-        if message_id == mav.MAVLINK_MSG_ID_MESSAGE_INTERVAL:
-            asked = command.whole(2)
-            if asked is None:
-                return Answer(DENIED)
-            return Answer(ACCEPTED, then=lambda: self._telemetry.send_interval(asked))
-        return Answer(DENIED) if message_id is None else self._emit(message_id)
-
-    def _emit(self, message_id: int) -> Answer:
-        if not self._telemetry.knows(message_id):
-            return Answer(DENIED)
-        message = self._telemetry.build(message_id)
-        if message is None:
-            return Answer(NOT_NOW)
-        return Answer(ACCEPTED, then=lambda: self._downlink.send(message))
-
-    def _get_interval(self, command: Command) -> Answer:
-        message_id = command.whole(1)
-        if message_id is None:
-            return Answer(DENIED)
-        return Answer(ACCEPTED, then=lambda: self._telemetry.send_interval(message_id))
-
-    def _set_interval(self, command: Command) -> Answer:
-        message_id, interval_us = command.whole(1), command.given(2)
-        if message_id is None or interval_us is None or (interval_us < 0 and interval_us != -1.0):
-            return Answer(DENIED)
-        return Answer(ACCEPTED if self._telemetry.set_interval(message_id, interval_us) else DENIED)
-
-    def _send(self, messages: list[mav.MAVLink_message]) -> None:
-        for message in messages:
-            self._downlink.send(message)
 
 
 def _on_earth(latitude_deg: float, longitude_deg: float) -> bool:

@@ -13,6 +13,7 @@ from pymavlink.dialects.v20 import common as mav
 from pymavlink.dialects.v20 import development
 
 from asflown.scenario.model import Identity
+from asflown.sim import longer
 from asflown.sim.autopilot import Autopilot
 from asflown.sim.command_table import CommandTable
 from asflown.sim.commands import CommandDesk, from_int, from_long
@@ -20,17 +21,20 @@ from asflown.sim.core import Core
 from asflown.sim.downlink import AUTOPILOT_COMPONENT, Downlink
 from asflown.sim.identity import Numbering
 from asflown.sim.interface import CraftSetup, FlightCore
+from asflown.sim.message_commands import MessageCommands
 from asflown.sim.mission_service import MissionService
+from asflown.sim.motion_watch import MotionWatch
 from asflown.sim.parameter_service import ParameterService
 from asflown.sim.parameters import Parameters
-from asflown.sim.reports import Sources
+from asflown.sim.plans import plans_of
 from asflown.sim.set_points import SetPointRefused, from_global, from_local
+from asflown.sim.sources import Sources
 from asflown.sim.telemetry import Telemetry
 from asflown.sim.uplink import Uplink
 
 OWN_DEFAULTS: dict[str, dict[str, float]] = {
-    "palm80": {"return.height": 4.0, "takeoff.height": 2.0},
-    "field1400": {"return.height": 15.0, "takeoff.height": 5.0},
+    "palm80": {"return.height": 4.0, "takeoff.height": 2.0, "drag": 0.6},
+    "field1400": {"return.height": 15.0, "takeoff.height": 5.0, "drag": 0.15},
 }
 """Parameter defaults that differ from airframe to airframe, beside the limits."""
 
@@ -66,14 +70,22 @@ class Craft:
         autopilot = self.autopilot
         self._missions = MissionService(
             autopilot.mission,
+            plans_of(autopilot.mission, autopilot.fence, autopilot.situation),
             self._downlink,
             lambda: autopilot.core.armed and autopilot.mode is autopilot.mission,
+            lambda: autopilot.paused_at is not None,
         )
-        self._sources = Sources(autopilot, self._missions, self._uplink, setup.release, 0, epoch_us)
+        bytewise = identity.parameter_encoding == "bytewise"
+        self._motion = MotionWatch(self.core, self._parameters)
+        self._sources = Sources(
+            autopilot, self._missions, self._uplink, self._motion, setup.release, 0, epoch_us, bytewise
+        )
+        self._said_home: object = None
         self._telemetry = Telemetry(self._sources, self._downlink)
-        self._parameter_service = ParameterService(self._parameters, self._downlink)
-        self._table = CommandTable(autopilot, self._telemetry, self._missions, self._downlink)
-        self._desk = CommandDesk(self._table.handlers(), self._downlink)
+        self._parameter_service = ParameterService(self._parameters, self._downlink, bytewise=bytewise)
+        self._table = CommandTable(autopilot, self._missions)
+        messages = MessageCommands(self._telemetry, self._downlink)
+        self._desk = CommandDesk(self._table.handlers() | messages.handlers(), self._downlink)
         self._handlers = self._handler_table()
         autopilot.on_mode_change = self._say_mode
 
@@ -94,8 +106,11 @@ class Craft:
                 self._handle(frame)
         self.autopilot.tick(now_us)
         self.core.tick()
+        self._motion.tick()
         if self.core.events.texts:
             self._pass_on_texts()
+        if self.autopilot.situation.home is not self._said_home:
+            self._say_home()
         self._parameter_service.tick(now_us)
         self._missions.tick(now_us)
         self._telemetry.tick()
@@ -120,6 +135,10 @@ class Craft:
         for severity, text in self.core.events.texts:
             self._downlink.text(severity, text)
         self.core.events.texts.clear()
+
+    def _say_home(self) -> None:
+        self._said_home = self.autopilot.situation.home
+        self._telemetry.send_now(mav.MAVLINK_MSG_ID_HOME_POSITION)
 
     def _say_mode(self) -> None:
         self._telemetry.send_now(development.MAVLINK_MSG_ID_CURRENT_MODE)
@@ -149,6 +168,8 @@ class Craft:
             mav.MAVLINK_MSG_ID_MISSION_COUNT: lambda m: missions.count(m, self._now_us),
             mav.MAVLINK_MSG_ID_MISSION_ITEM: lambda m: missions.item(m, self._now_us),
             mav.MAVLINK_MSG_ID_MISSION_ITEM_INT: lambda m: missions.item(m, self._now_us),
+            mav.MAVLINK_MSG_ID_MISSION_WRITE_PARTIAL_LIST: lambda m: missions.write_partial(m, self._now_us),
+            mav.MAVLINK_MSG_ID_MISSION_REQUEST_PARTIAL_LIST: missions.request_partial,
             mav.MAVLINK_MSG_ID_MISSION_REQUEST_LIST: missions.request_list,
             mav.MAVLINK_MSG_ID_MISSION_REQUEST: missions.request,
             mav.MAVLINK_MSG_ID_MISSION_REQUEST_INT: missions.request,
@@ -156,6 +177,8 @@ class Craft:
             mav.MAVLINK_MSG_ID_MISSION_ACK: missions.ack,
             mav.MAVLINK_MSG_ID_MISSION_SET_CURRENT: self._mission_set_current,
             mav.MAVLINK_MSG_ID_REQUEST_DATA_STREAM: self._data_stream,
+            mav.MAVLINK_MSG_ID_MANUAL_CONTROL: self._manual_control,
+            mav.MAVLINK_MSG_ID_RC_CHANNELS_OVERRIDE: self._override,
             mav.MAVLINK_MSG_ID_TIMESYNC: self._timesync,
             mav.MAVLINK_MSG_ID_PING: self._ping,
         }
@@ -196,6 +219,21 @@ class Craft:
         if not self._missions.set_current(message.seq):
             self._downlink.refusal(f"mission: there is no item {message.seq}", self._now_us)
 
+    def _manual_control(self, message: mav.MAVLink_manual_control_message) -> None:
+        """The message names its target in a field of its own."""
+        if message.target not in (0, self.system):
+            return
+        autopilot = self.autopilot
+        axes = (message.x, message.y, message.z, message.r)
+        neutral = int(self._parameters["sticks.neutral"])
+        autopilot.situation.sticks.manual(axes, self._now_us, up_neutral=neutral)
+        autopilot.sticks_heard()
+
+    def _override(self, message: mav.MAVLink_rc_channels_override_message) -> None:
+        values = [getattr(message, f"chan{number}_raw") for number in range(1, 19)]
+        self.autopilot.situation.sticks.override(values, self._now_us)
+        self.autopilot.sticks_heard()
+
     def _data_stream(self, message: mav.MAVLink_request_data_stream_message) -> None:
         start = bool(message.start_stop)
         self._telemetry.set_data_stream(message.req_stream_id, message.req_message_rate, start)
@@ -204,7 +242,8 @@ class Craft:
         """Answers a request (tc1 = 0); the time since power-up is never given as 0, which would be a request."""
         if message.tc1 == 0:
             own_ns = max(1, self._now_us * 1000)
-            self._downlink.send(mav.MAVLink_timesync_message(own_ns, message.ts1))
+            peer = message.get_srcSystem(), message.get_srcComponent()
+            self._downlink.send(longer.timesync(own_ns, message.ts1, peer))
 
     def _ping(self, message: mav.MAVLink_ping_message) -> None:
         """Answers a request (no target); a ping with a target is an answer itself."""

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from pymavlink.dialects.v20 import common as mav
 
+from asflown.sim.longer import Longer
+
 AUTOPILOT_COMPONENT = 1
 _TEXT_BYTES = 50
 _REPEAT_AFTER_US = 3_000_000
@@ -22,7 +24,7 @@ class Downlink:
         self._long_texts = 0
         self._said_us: dict[str, int] = {}
 
-    def send(self, message: mav.MAVLink_message) -> None:
+    def send(self, message: mav.MAVLink_message | Longer) -> None:
         """Packs a message of any dialect."""
         packer = self._packer
         self._frames.append(message.pack(packer))

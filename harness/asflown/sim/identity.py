@@ -39,11 +39,13 @@ OWN_NUMBERS: dict[ModeName, int] = {
     ModeName.MISSION: 4304,
     ModeName.LAND: 4305,
     ModeName.TAKE_OFF: 4306,
+    ModeName.ORBIT: 4307,
 }
-"""The modes that the built-in vehicle can fly (orbit is not among them), with the numbers of its own."""
+"""The modes that the built-in vehicle can fly, with the numbers of its own."""
 
 STANDARD_MODES: dict[ModeName, int] = {
     ModeName.POSITION_HOLD: 1,
+    ModeName.ORBIT: 2,
     ModeName.SAFE_RECOVERY: 5,
     ModeName.MISSION: 6,
     ModeName.LAND: 7,

@@ -8,10 +8,14 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from asflown.frames import to_north_east
 from asflown.sim.identity import ModeName
+from asflown.sim.interface import Target
 from asflown.sim.situation import Point, Situation
+from asflown.sim.sticks import DEAD_BAND, Deflection
 
 _NEARLY_THERE_M = 0.3
+_LIFTS_OFF = 0.3
 
 
 class Mode(Protocol):
@@ -34,7 +38,11 @@ class Mode(Protocol):
 
 
 class PositionHold:
-    """Stays where it is, or where a reposition command has sent it. On the ground it stays on the ground."""
+    """Stays where it is, or where a reposition command has sent it. On the ground it stays on the ground.
+
+    Sticks off centre move it: forward, right, up and round, each up to the limit of its own; centred, or silent
+    for half a second, they leave it where it can come to rest. A stick well up lifts it off the ground.
+    """
 
     name = ModeName.POSITION_HOLD
     landing = False
@@ -42,6 +50,7 @@ class PositionHold:
 
     def __init__(self) -> None:
         self._grounded = False
+        self._steered = False
 
     def refuses(self, situation: Situation) -> str:
         """Never, with a valid position."""
@@ -50,20 +59,42 @@ class PositionHold:
     def enter(self, situation: Situation) -> None:
         """Holds the target's point when the craft is already there, else where it can come to rest."""
         self._grounded = situation.core.on_ground
+        self._steered = False
+        situation.sticks.flown = False
         if self._grounded:
             situation.stay_on_ground()
         else:
             situation.fly_to(situation.resting_point())
 
     def tick(self, situation: Situation) -> ModeName | None:
-        """Starts to hold in the air should the ground have gone from under it."""
-        if self._grounded and not situation.core.on_ground:
+        """Follows the sticks, and holds in the air should the ground have gone from under it."""
+        sticks = situation.sticks
+        if sticks.heard_us is not None and self._steer(situation):
+            return None
+        if self._steered:
+            situation.keep_yaw(situation.estimate.yaw_rad)
+            self.enter(situation)
+            sticks.flown = True
+        elif self._grounded and not situation.core.on_ground:
             self.enter(situation)
         return None
 
+    def _steer(self, situation: Situation) -> bool:
+        """Whether the sticks fly."""
+        deflection = situation.sticks.deflection
+        if not situation.sticks.steering(situation.now_us):
+            return False
+        if situation.core.on_ground and deflection.up < _LIFTS_OFF:
+            return False
+        self._grounded, self._steered = False, True
+        situation.sticks.flown = True
+        situation.turn = None
+        situation.core.target = _steered_target(situation, deflection)
+        return True
+
     def move(self, situation: Situation, point: Point, speed_limit_m_s: float | None) -> None:
         """From now on holds at `point`; in the air only."""
-        self._grounded = False
+        self._grounded = self._steered = False
         situation.fly_to(point, speed_limit_m_s)
 
 
@@ -120,3 +151,22 @@ class Land:
     def tick(self, situation: Situation) -> ModeName | None:
         """Nothing follows: the autopilot stops the motors on the ground."""
         return None
+
+
+def _steered_target(situation: Situation, deflection: Deflection) -> Target:
+    """The velocity that the sticks ask for; the height stays while the vertical stick is centred."""
+    limits, previous = situation.core.limits, situation.core.target
+    forward_m_s, right_m_s = deflection.forward * limits.speed_m_s, deflection.right * limits.speed_m_s
+    north_m_s, east_m_s = to_north_east(forward_m_s, right_m_s, situation.estimate.yaw_rad)
+    target = Target(
+        velocity_north_m_s=north_m_s,
+        velocity_east_m_s=east_m_s,
+        yaw_rate_rad_s=deflection.clockwise * limits.yaw_rate_rad_s,
+    )
+    if abs(deflection.up) > DEAD_BAND:
+        fastest_m_s = limits.climb_m_s if deflection.up > 0 else limits.descent_m_s
+        target.velocity_down_m_s = -deflection.up * fastest_m_s
+    else:
+        kept = previous.velocity_down_m_s is None and previous.down_m is not None
+        target.down_m = previous.down_m if kept else situation.resting_point()[2]
+    return target

@@ -1,24 +1,39 @@
 """The parameter protocol as the vehicle's side of it: list, read by name or index, set.
 
-Whole numbers travel in the float field by C cast, as AUTOPILOT_VERSION announces. A list is paced to one value
+Whole numbers travel in the float field by C cast, or byte by byte where the vehicle file says so; which of the two
+AUTOPILOT_VERSION announces. A list is paced to one value
 in 20 ms, about 40 % of a 57,600 baud link. PARAM_SET is answered to everybody with the value that now holds.
 """
 
 from __future__ import annotations
 
+import struct
+
 from pymavlink.dialects.v20 import common as mav
 
 from asflown.sim.downlink import Downlink
-from asflown.sim.parameters import PARAMETERS, Parameters, ParameterSpec, index_of, spec_by_name
+from asflown.sim.parameters import PARAMETERS, REAL, Parameters, ParameterSpec, index_of, spec_by_name
 
 _LIST_INTERVAL_US = 20_000
+
+
+_LAYOUT = {
+    mav.MAV_PARAM_TYPE_UINT8: "<B3x",
+    mav.MAV_PARAM_TYPE_INT8: "<b3x",
+    mav.MAV_PARAM_TYPE_UINT16: "<H2x",
+    mav.MAV_PARAM_TYPE_INT16: "<h2x",
+    mav.MAV_PARAM_TYPE_UINT32: "<I",
+    mav.MAV_PARAM_TYPE_INT32: "<i",
+}
+"""How a whole number lies in the four bytes of the float field."""
 
 
 class ParameterService:
     """Answers parameter messages."""
 
-    def __init__(self, parameters: Parameters, downlink: Downlink) -> None:
+    def __init__(self, parameters: Parameters, downlink: Downlink, *, bytewise: bool = False) -> None:
         self._parameters = parameters
+        self._bytewise = bytewise
         self._downlink = downlink
         self._listed = len(PARAMETERS)
         self._next_us = 0
@@ -43,7 +58,7 @@ class ParameterService:
             self._downlink.refusal(f"parameter {message.param_id}: there is none", now_us)
             return
         refused = f"{spec.name}: wrong type" if message.param_type != spec.kind else ""
-        refused = refused or self._parameters.set(spec, message.param_value)
+        refused = refused or self._parameters.set(spec, self._received(spec, message.param_value))
         if refused:
             self._downlink.refusal(f"parameter {refused}", now_us)
         self._send(spec)
@@ -62,9 +77,19 @@ class ParameterService:
         return PARAMETERS[message.param_index] if message.param_index < len(PARAMETERS) else None
 
     def _send(self, spec: ParameterSpec) -> None:
-        value = self._parameters[spec.name]
+        value = self._sent(spec, self._parameters[spec.name])
         self._downlink.send(
             mav.MAVLink_param_value_message(
                 spec.name.encode(), value, spec.kind, len(PARAMETERS), index_of(spec)
             )
         )
+
+    def _received(self, spec: ParameterSpec, field: float) -> float:
+        if not self._bytewise or spec.kind == REAL:
+            return field
+        return float(struct.unpack(_LAYOUT[spec.kind], struct.pack("<f", field))[0])
+
+    def _sent(self, spec: ParameterSpec, value: float) -> float:
+        if not self._bytewise or spec.kind == REAL:
+            return value
+        return float(struct.unpack("<f", struct.pack(_LAYOUT[spec.kind], int(value)))[0])

@@ -18,6 +18,10 @@ from asflown.sim.interface import Limits
 
 REAL = int(mav.MAV_PARAM_TYPE_REAL32)
 WHOLE = int(mav.MAV_PARAM_TYPE_INT32)
+UINT8, INT8 = int(mav.MAV_PARAM_TYPE_UINT8), int(mav.MAV_PARAM_TYPE_INT8)
+UINT16, INT16 = int(mav.MAV_PARAM_TYPE_UINT16), int(mav.MAV_PARAM_TYPE_INT16)
+UINT32 = int(mav.MAV_PARAM_TYPE_UINT32)
+_ACTS = "0 carry on, 1 hold, 2 come home, 3 land"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,7 @@ PARAMETERS = (
     ParameterSpec("acceleration", "largest acceleration, m/s^2", 0.3, 8, limit="acceleration_m_s2"),
     ParameterSpec("tilt", "largest tilt, deg", 5, 45, limit="tilt_rad", in_degrees=True),
     ParameterSpec("yaw.rate", "largest yaw rate, deg/s", 5, 200, limit="yaw_rate_rad_s", in_degrees=True),
+    ParameterSpec("drag", "deceleration by drag per speed, for the wind estimate, 1/s", 0.01, 5, 0.3),
     ParameterSpec("takeoff.height", "height of a take-off that names none, m", 0.5, 100, 2.5),
     ParameterSpec("return.height", "least height above home when returning, m", 1, 120, 10),
     ParameterSpec("battery.reserve", "share at which the vehicle comes home, 0 to 1", 0, 0.9, 0.15),
@@ -51,6 +56,20 @@ PARAMETERS = (
     ParameterSpec("link.loss.time", "silence of the ground that counts as lost, s", 1, 120, 10),
     ParameterSpec("link.loss.act", "then: 0 carry on, 1 come home, 2 land", 0, 2, 1, kind=WHOLE),
     ParameterSpec("position.loss", "time without a position until it lands, s", 0.5, 30, 4),
+    ParameterSpec("gnss.loss.time", "time without a fix until the vehicle acts, s", 0.5, 60, 8),
+    ParameterSpec("gnss.loss.act", "then: " + _ACTS, 0, 3, 1, kind=INT8),
+    ParameterSpec("estimator.time", "time a test ratio may be above 1, s", 0.5, 60, 5),
+    ParameterSpec("estimator.act", "then: " + _ACTS, 0, 3, 3, kind=INT8),
+    ParameterSpec("tilt.failsafe", "tilt that counts as out of control, deg", 40, 175, 70),
+    ParameterSpec("fence.act", "outside the fence: " + _ACTS, 0, 3, 1, kind=INT8),
+    ParameterSpec("fence.ceiling", "greatest height above home, m; 0 for none", 0, 500, 0, kind=UINT16),
+    ParameterSpec("fence.distance", "greatest distance from home, m; 0 for none", 0, 20_000, 0, kind=UINT32),
+    ParameterSpec("sticks.neutral", "z of a centred stick in MANUAL_CONTROL: 0 or 500", 0, 500, 500, kind=INT16),
+    ParameterSpec("sticks.take.over", "sticks off centre take over: 0 no, 1 yes", 0, 1, 1, kind=UINT8),
+    ParameterSpec("sticks.loss.time", "silence of sticks that fly the craft, s", 0.6, 60, 3),
+    ParameterSpec("sticks.loss.act", "then: 0 hold, 1 come home, 2 land", 0, 2, 1, kind=UINT8),
+    ParameterSpec("orbit.radius", "radius of an orbit that names none, m", 1, 500, 10),
+    ParameterSpec("orbit.speed", "speed of an orbit that names none, m/s", 0.2, 20, 2),
     ParameterSpec("setpoint.age", "age at which a moving set-point is dropped, s", 0.2, 10, 1),
     ParameterSpec("ground.time", "time on the ground until motors stop after landing, s", 0.5, 10, 1),
     ParameterSpec("idle.time", "time armed on the ground until motors stop, s", 5, 300, 30),
@@ -76,7 +95,7 @@ class Parameters:
         """Sets a value; returns '' or why it was refused, and then nothing has changed."""
         if not math.isfinite(value):
             return f"{spec.name}: not a number"
-        if spec.kind == WHOLE and not float(value).is_integer():
+        if spec.kind != REAL and not float(value).is_integer():
             return f"{spec.name}: whole numbers only"
         if not _as_float32(spec.low) <= _as_float32(value) <= _as_float32(spec.high):
             return f"{spec.name}: {spec.low:g} to {spec.high:g} only"

@@ -6,8 +6,14 @@ No command and no parameter skips them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import cos, radians
 
+from pymavlink.dialects.v20 import common as mav
+
+from asflown.sim.fence import Fence
 from asflown.sim.situation import Situation
+
+_MOST_TILT_DEG = 25.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,14 +24,29 @@ class Obstacle:
     passes: bool
 
 
-def obstacles(situation: Situation) -> list[Obstacle]:
+def obstacles(situation: Situation, fence: Fence) -> list[Obstacle]:
     """Everything that speaks against arming, the gravest first; empty when the craft is ready."""
-    core, parameters = situation.core, situation.parameters
+    core, estimate, parameters = situation.core, situation.core.estimate, situation.parameters
+    ratios = (
+        estimate.position_test_ratio, estimate.velocity_test_ratio,
+        estimate.height_test_ratio, estimate.heading_test_ratio,
+    )  # fmt: skip
+    upright = cos(estimate.roll_rad) * cos(estimate.pitch_rad)
+    left = core.readings.battery_remaining
     found: list[Obstacle] = []
-    if core.readings.battery_remaining <= parameters["battery.reserve"]:
-        found.append(Obstacle(f"battery at {core.readings.battery_remaining:.0%}", passes=False))
-    if not core.on_ground:
-        found.append(Obstacle("not on the ground", passes=True))
-    if not core.estimate.position_valid:
-        found.append(Obstacle("no valid position yet", passes=True))
+
+    def unless(holds: bool, text: str, *, passes: bool = True) -> None:
+        if not holds:
+            found.append(Obstacle(text, passes))
+
+    unless(left > parameters["battery.reserve"], f"battery at {left:.0%}", passes=False)
+    unless(upright > cos(radians(_MOST_TILT_DEG)), "not level", passes=False)
+    unless(core.on_ground, "not on the ground")
+    unless(core.readings.gnss_fix >= mav.GPS_FIX_TYPE_3D_FIX, "no GNSS fix")
+    unless(estimate.position_valid, "no valid position yet")
+    unless(max(ratios) <= 1.0, "estimator disagrees with its sensors")
+    allowed = not estimate.position_valid or not fence.enabled or not fence.at(situation.here(), situation)
+    unless(allowed, "outside the fence", passes=False)
+    sticks = situation.sticks
+    unless(not sticks.fresh(situation.now_us) or sticks.deflection.centred, "sticks off centre")
     return found

@@ -1,6 +1,7 @@
 """Safe recovery: up to the return height or as high as it is, straight home, and down.
 
-Within 2 m of home it goes down at once. It needs a home and a valid position; without them the autopilot lands.
+Home is the nearest of home and the rally points; fences are not flown round. Within 2 m of it the craft goes
+down at once. It needs a home and a valid position; without them the autopilot lands.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ class SafeRecovery:
     def __init__(self) -> None:
         self.landing = False
         self._waypoints: list[Point] = []
+        self._place: Point = (0.0, 0.0, 0.0)
 
     def refuses(self, situation: Situation) -> str:
         """Without a home, or with motors that do not run."""
@@ -34,7 +36,7 @@ class SafeRecovery:
 
     def enter(self, situation: Situation) -> None:
         """Sets out: up, home, down."""
-        home = situation.home or situation.here()
+        home = self._place = nearest_place(situation)
         north_m, east_m, down_m = situation.resting_point()
         return_down_m = min(down_m, home[2] - situation.parameters["return.height"])
         self.landing = False
@@ -58,7 +60,7 @@ class SafeRecovery:
         if situation.core.on_ground or situation.home is None:
             situation.stay_on_ground()
         else:
-            situation.land_at(situation.home[0], situation.home[1])
+            situation.land_at(self._place[0], self._place[1])
 
     @staticmethod
     def _reached(situation: Situation, point: Point) -> bool:
@@ -66,3 +68,14 @@ class SafeRecovery:
         near = math.hypot(here[0] - point[0], here[1] - point[1]) < _ARRIVED_M
         high = abs(here[2] - point[2]) < _HEIGHT_REACHED_M
         return near and high and speed_m_s(situation.estimate) < _SLOW_M_S
+
+
+def nearest_place(situation: Situation) -> Point:
+    """Home or a rally point, whichever is nearest; a rally point at the height of home."""
+    home, plane = situation.home or situation.here(), situation.plane()
+    places = [home]
+    for latitude_deg, longitude_deg in situation.rally_points:
+        north_m, east_m, _ = plane.to_ned(latitude_deg, longitude_deg, plane.height_m)
+        places.append((north_m, east_m, home[2]))
+    here = situation.here()
+    return min(places, key=lambda place: math.dist(place[:2], here[:2]))

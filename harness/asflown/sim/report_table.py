@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from pymavlink.dialects.v20 import common as mav
 from pymavlink.dialects.v20 import development
 
-from asflown.sim import reports
-from asflown.sim.reports import Sources
+from asflown.sim import reports, sensor_reports
+from asflown.sim.longer import Longer
+from asflown.sim.sources import Sources
 
 SECOND_US = 1_000_000
 
-Builder = Callable[[Sources], "mav.MAVLink_message | None"]
+Builder = Callable[[Sources], "mav.MAVLink_message | Longer | None"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,7 @@ _POSITION = int(mav.MAV_DATA_STREAM_POSITION)
 _RAW = int(mav.MAV_DATA_STREAM_RAW_SENSORS)
 _ATTITUDE = int(mav.MAV_DATA_STREAM_EXTRA1)
 _HUD = int(mav.MAV_DATA_STREAM_EXTRA2)
+_RC = int(mav.MAV_DATA_STREAM_RC_CHANNELS)
 _REST = int(mav.MAV_DATA_STREAM_EXTRA3)
 
 REPORTS: dict[int, Report] = {
@@ -47,9 +49,20 @@ REPORTS: dict[int, Report] = {
     mav.MAVLINK_MSG_ID_HOME_POSITION: Report(reports.home_position, 5 * SECOND_US),
     mav.MAVLINK_MSG_ID_SYSTEM_TIME: Report(reports.system_time, SECOND_US, _REST),
     mav.MAVLINK_MSG_ID_POSITION_TARGET_LOCAL_NED: Report(reports.position_target, SECOND_US // 2, _POSITION),
-    mav.MAVLINK_MSG_ID_ESTIMATOR_STATUS: Report(reports.estimator_status, SECOND_US, _REST),
-    mav.MAVLINK_MSG_ID_SCALED_IMU: Report(reports.scaled_imu, 0, _RAW),
-    mav.MAVLINK_MSG_ID_SCALED_PRESSURE: Report(reports.scaled_pressure, 0, _RAW),
+    mav.MAVLINK_MSG_ID_ESTIMATOR_STATUS: Report(sensor_reports.estimator_status, SECOND_US, _REST),
+    mav.MAVLINK_MSG_ID_SCALED_IMU: Report(sensor_reports.scaled_imu, 0, _RAW),
+    mav.MAVLINK_MSG_ID_SCALED_PRESSURE: Report(sensor_reports.scaled_pressure, 0, _RAW),
+    mav.MAVLINK_MSG_ID_RAW_IMU: Report(sensor_reports.raw_imu, 0, _RAW),
+    mav.MAVLINK_MSG_ID_HIGHRES_IMU: Report(sensor_reports.highres_imu),
+    mav.MAVLINK_MSG_ID_VIBRATION: Report(sensor_reports.vibration),
+    mav.MAVLINK_MSG_ID_WIND_COV: Report(sensor_reports.wind),
+    mav.MAVLINK_MSG_ID_ALTITUDE: Report(sensor_reports.altitude),
+    mav.MAVLINK_MSG_ID_ATTITUDE_QUATERNION: Report(reports.attitude_quaternion),
+    mav.MAVLINK_MSG_ID_POSITION_TARGET_GLOBAL_INT: Report(reports.position_target_global),
+    mav.MAVLINK_MSG_ID_FENCE_STATUS: Report(reports.fence_status),
+    mav.MAVLINK_MSG_ID_ORBIT_EXECUTION_STATUS: Report(reports.orbit_status, SECOND_US // 2),
+    mav.MAVLINK_MSG_ID_RC_CHANNELS: Report(reports.rc_channels, 0, _RC),
+    development.MAVLINK_MSG_ID_AVAILABLE_MODES_MONITOR: Report(reports.modes_monitor),
     mav.MAVLINK_MSG_ID_GPS_GLOBAL_ORIGIN: Report(reports.gps_global_origin),
     mav.MAVLINK_MSG_ID_AUTOPILOT_VERSION: Report(reports.autopilot_version),
     mav.MAVLINK_MSG_ID_MISSION_CURRENT: Report(reports.mission_current),

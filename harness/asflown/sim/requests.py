@@ -11,6 +11,7 @@ from asflown.frames import angle_difference, wrap_angle
 from asflown.sim.answer import DENIED, NOT_NOW, YES, Answer
 from asflown.sim.autopilot import Autopilot
 from asflown.sim.identity import ModeName
+from asflown.sim.orbit import Order
 from asflown.sim.set_points import SetPoint
 from asflown.sim.situation import Point, Turn
 
@@ -99,6 +100,21 @@ class Requests:
                 autopilot.why_not(autopilot.hold) if change_mode else f"mode is {autopilot.mode.name.words}"
             )
         return Answer(NOT_NOW, f"reposition refused: {refused}") if refused else YES
+
+    def orbit(self, order: Order) -> Answer:
+        """Circles a place; while circling already, the new circle takes the place of the old one."""
+        autopilot = self._autopilot
+        refused = autopilot.why_not(autopilot.orbit)
+        if refused:
+            return Answer(NOT_NOW, f"orbit refused: {refused}")
+        autopilot.orbit.order = order
+        if autopilot.mode is autopilot.orbit:
+            autopilot.paused_at = None
+            autopilot.orbit.enter(self._situation)
+            return YES
+        answer = autopilot.request_mode(ModeName.ORBIT)
+        autopilot.orbit.order = order if answer is YES else Order()
+        return answer
 
     def turn_to(self, angle_rad: float, direction: int, rate_rad_s: float | None, relative: bool) -> Answer:
         """Turns on the spot or on the way. `direction`: 1 clockwise, -1 the other way, 0 the shorter one."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from asflown.frames import TangentPlane
 from asflown.sim.interface import TICK_US, Estimate, FlightCore, Limits, Target
 from asflown.sim.parameters import Parameters
+from asflown.sim.sticks import Sticks
 
 Point = tuple[float, float, float]
 """North, east, down in metres about the estimator's origin."""
@@ -41,6 +42,9 @@ class Situation:
         self.turn: Turn | None = None
         self.speed_limit_m_s: float | None = None
         """Asked for by command, until the mode changes."""
+        self.sticks = Sticks()
+        self.rally_points: tuple[tuple[float, float], ...] = ()
+        """Other places to come home to: latitude and longitude in degrees."""
         self._plane: TangentPlane | None = None
 
     @property

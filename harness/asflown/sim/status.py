@@ -9,10 +9,13 @@ from pymavlink.dialects.v20 import common as mav
 
 from asflown.sim.autopilot import Autopilot
 from asflown.sim.identity import ModeName
-from asflown.sim.readiness import obstacles
 
-_GUIDED = frozenset({ModeName.SET_POINTS, ModeName.MISSION, ModeName.SAFE_RECOVERY, ModeName.TAKE_OFF})
-_BY_ITSELF = frozenset({ModeName.MISSION, ModeName.SAFE_RECOVERY, ModeName.TAKE_OFF, ModeName.LAND})
+_GUIDED = frozenset(
+    {ModeName.SET_POINTS, ModeName.ORBIT, ModeName.MISSION, ModeName.SAFE_RECOVERY, ModeName.TAKE_OFF}
+)
+_BY_ITSELF = frozenset(
+    {ModeName.ORBIT, ModeName.MISSION, ModeName.SAFE_RECOVERY, ModeName.TAKE_OFF, ModeName.LAND}
+)
 
 SENSORS = int(
     mav.MAV_SYS_STATUS_SENSOR_3D_GYRO
@@ -34,7 +37,7 @@ def system_state(autopilot: Autopilot) -> int:
         if autopilot.in_distress:
             return int(mav.MAV_STATE_EMERGENCY)
         return int(mav.MAV_STATE_CRITICAL if autopilot.failsafe_active else mav.MAV_STATE_ACTIVE)
-    return int(mav.MAV_STATE_CALIBRATING if obstacles(autopilot.situation) else mav.MAV_STATE_STANDBY)
+    return int(mav.MAV_STATE_CALIBRATING if autopilot.obstacles() else mav.MAV_STATE_STANDBY)
 
 
 def base_mode(autopilot: Autopilot) -> int:
@@ -70,7 +73,7 @@ def sensors_healthy(autopilot: Autopilot) -> int:
         healthy &= ~mav.MAV_SYS_STATUS_AHRS
     if core.readings.battery_remaining < parameters["battery.reserve"]:
         healthy &= ~mav.MAV_SYS_STATUS_SENSOR_BATTERY
-    if not core.armed and obstacles(autopilot.situation):
+    if not core.armed and autopilot.obstacles():
         healthy &= ~mav.MAV_SYS_STATUS_PREARM_CHECK
     return int(healthy)
 

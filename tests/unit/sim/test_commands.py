@@ -296,11 +296,11 @@ def test_all_modes_are_listed_on_request() -> None:
     rig = Rig()
     rig.command(512, development.MAVLINK_MSG_ID_AVAILABLE_MODES, 0)
     listed = rig.of_type("AVAILABLE_MODES")
-    assert [(mode.number_modes, mode.mode_index) for mode in listed] == [(6, index) for index in range(1, 7)]
+    assert [(mode.number_modes, mode.mode_index) for mode in listed] == [(7, index) for index in range(1, 8)]
     assert [(mode.standard_mode, mode.custom_mode) for mode in listed] == [
-        (1, 4301), (0, 4302), (5, 4303), (6, 4304), (7, 4305), (8, 4306),
+        (1, 4301), (0, 4302), (5, 4303), (6, 4304), (7, 4305), (8, 4306), (2, 4307),
     ]  # fmt: skip
-    assert rig.command(512, development.MAVLINK_MSG_ID_AVAILABLE_MODES, 7) == DENIED
+    assert rig.command(512, development.MAVLINK_MSG_ID_AVAILABLE_MODES, 8) == DENIED
     rig.command(512, development.MAVLINK_MSG_ID_AVAILABLE_MODES, 5)
     assert rig.of_type("AVAILABLE_MODES")[-1].mode_name == "land"
 

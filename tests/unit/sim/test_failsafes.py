@@ -146,3 +146,90 @@ def test_after_a_failsafe_the_intended_mode_stands_beside_the_actual_one() -> No
     rig.run(0.02)
     current = rig.of_type("CURRENT_MODE")[-1]
     assert (current.standard_mode, current.custom_mode, current.intended_custom_mode) == (5, 4303, 4302)
+
+
+def test_without_a_fix_the_craft_holds_after_eight_seconds() -> None:
+    """A shorter gap does nothing; `gnss.loss.act` says what is done."""
+    rig = far_out()
+    for seconds, mode in ((7.5, ModeName.SET_POINTS), (8.5, ModeName.POSITION_HOLD)):
+        rig.core.readings.gnss_fix = 1
+        rig.run(seconds)
+        assert rig.flies(mode)
+        rig.core.readings.gnss_fix = 3
+        rig.run(0.1)
+    assert "no GNSS fix: position hold" in rig.texts()
+
+
+@pytest.mark.parametrize("ratio", ["position", "velocity", "height", "heading"])
+def test_an_estimator_at_odds_with_its_sensors_lands(ratio: str) -> None:
+    """A test ratio above 1 for five seconds."""
+    rig = far_out()
+    setattr(rig.core.estimate, f"{ratio}_test_ratio", 1.3)
+    rig.run(4.9)
+    assert rig.flies(ModeName.SET_POINTS)
+    rig.run(0.2)
+    assert rig.flies(ModeName.LAND)
+    assert "estimator disagrees with its sensors: land" in rig.texts()
+
+
+def test_a_craft_that_tumbles_lands_and_its_motors_run_on() -> None:
+    """Emergency; nobody may change the mode, and nothing stops the motors."""
+    rig = far_out()
+    rig.core.estimate.roll_rad = 1.5
+    rig.run(0.5)
+    assert rig.flies(ModeName.LAND)
+    assert rig.armed()
+    assert last_state(rig) == mav.MAV_STATE_EMERGENCY
+    assert rig.select(ModeName.POSITION_HOLD) == mav.MAV_RESULT_TEMPORARILY_REJECTED
+
+
+def test_a_short_swing_is_no_tumble() -> None:
+    """Less than 0.4 s."""
+    rig = far_out()
+    rig.core.estimate.pitch_rad = 1.5
+    rig.run(0.3)
+    rig.core.estimate.pitch_rad = 0.2
+    rig.run(1.0)
+    assert rig.flies(ModeName.SET_POINTS)
+
+
+def test_the_ceiling_stops_a_climb() -> None:
+    """`fence.ceiling`, an unsigned whole number; position hold below it."""
+    rig = far_out()
+    rig.send(mav.MAVLink_param_set_message(1, 1, b"fence.ceiling", 15, mav.MAV_PARAM_TYPE_UINT16))
+    rig.set_point(1, POSITION_ONLY, (30, 0, -30))
+    rig.run_until(lambda: rig.flies(ModeName.POSITION_HOLD))
+    rig.run(5.0)
+    assert "fence ceiling: position hold" in rig.texts()
+    assert 12.0 < rig.place[2] < 15.0
+
+
+def test_sticks_that_fall_silent_bring_the_craft_home() -> None:
+    """Only when they were flying it: three seconds, then safe recovery."""
+    rig = far_out(ModeName.POSITION_HOLD)
+    for _ in range(5):
+        rig.send(mav.MAVLink_manual_control_message(1, 300, 0, 500, 0, 0))
+        rig.run(0.1)
+    rig.run(2.5)
+    assert rig.flies(ModeName.POSITION_HOLD)
+    rig.run(0.6)
+    assert rig.flies(ModeName.SAFE_RECOVERY)
+    assert "sticks not heard: safe recovery" in rig.texts()
+
+
+def test_sticks_that_were_never_used_cannot_be_lost() -> None:
+    """Centred ones do not count."""
+    rig = far_out(ModeName.POSITION_HOLD)
+    rig.send(mav.MAVLink_manual_control_message(1, 0, 0, 500, 0, 0))
+    rig.run(10.0)
+    assert rig.flies(ModeName.POSITION_HOLD)
+
+
+def test_sticks_cannot_push_through_the_fence() -> None:
+    """Held this side of it until they were centred."""
+    rig = far_out(ModeName.POSITION_HOLD)
+    rig.send(mav.MAVLink_param_set_message(1, 1, b"fence.distance", 40, mav.MAV_PARAM_TYPE_UINT32))
+    for _ in range(200):
+        rig.send(mav.MAVLink_manual_control_message(1, 1000, 0, 500, 0, 0))
+        rig.run(0.1)
+    assert rig.place[0] < 40.0

@@ -137,18 +137,6 @@ def test_a_second_ground_program_cannot_break_in() -> None:
     assert [m.type for m in reply if m.get_type() == "MISSION_ACK"] == [mav.MAV_MISSION_DENIED]
 
 
-@pytest.mark.parametrize("mission_type", [1, 2], ids=["fence", "rally"])
-def test_fences_and_rally_points_are_not_supported(mission_type: int) -> None:
-    """An upload is refused, a download is empty."""
-    rig = Rig()
-    reply = rig.ask(mav.MAVLink_mission_count_message(1, 1, 2, mission_type))
-    reply += rig.ask(mav.MAVLink_mission_request_list_message(1, 1, mission_type))
-    assert [m.type for m in reply if m.get_type() == "MISSION_ACK"] == [mav.MAV_MISSION_UNSUPPORTED]
-    assert [(m.count, m.mission_type) for m in reply if m.get_type() == "MISSION_COUNT"] == [
-        (0, mission_type)
-    ]
-
-
 def test_an_older_program_uploads_floats_and_is_answered_in_integers() -> None:
     """MISSION_ITEM in, MISSION_ITEM_INT out, for the old MISSION_REQUEST too."""
     rig = Rig()
@@ -216,15 +204,49 @@ def test_a_mission_left_and_entered_again_goes_on_where_it_was() -> None:
     assert rig.core.target.east_m == pytest.approx(15.0, abs=0.05)
 
 
-def test_the_plan_cannot_be_changed_while_it_is_flown() -> None:
-    """Upload and clearing are denied."""
+def under_way() -> Rig:
+    """A craft on its way to the first waypoint of PLAN."""
     rig = Rig()
     upload(rig, *PLAN)
     rig.command(mav.MAV_CMD_COMPONENT_ARM_DISARM, 1)
     rig.command(mav.MAV_CMD_MISSION_START)
-    assert upload(rig, PLAN[0]) == [mav.MAV_MISSION_DENIED]
-    reply = rig.ask(mav.MAVLink_mission_clear_all_message(1, 1))
-    assert [m.type for m in reply if m.get_type() == "MISSION_ACK"] == [mav.MAV_MISSION_DENIED]
+    rig.run_until(lambda: rig.place[0] > 8.0)
+    return rig
+
+
+def test_a_plan_changed_further_on_lets_the_craft_fly_on() -> None:
+    """The item that is being flown is the same in both: nothing happens until the new one is due."""
+    rig = under_way()
+    assert upload(rig, *PLAN[:2], item(2, mav.MAV_CMD_NAV_WAYPOINT, 20, -9, 5)) == [ACCEPTED]
+    rig.run(0.5)
+    assert rig.core.target.north_m == pytest.approx(20, abs=0.05)
+    rig.run_until(lambda: rig.flies(ModeName.POSITION_HOLD))
+    assert rig.place == pytest.approx((20, -9, 5), abs=1.0)
+
+
+def test_a_plan_changed_under_the_craft_begins_anew() -> None:
+    """Another item at the place of the current one: the new plan starts with its first."""
+    rig = under_way()
+    upload(rig, item(0, mav.MAV_CMD_NAV_WAYPOINT, 4, 4, 6), item(1, mav.MAV_CMD_NAV_WAYPOINT, 0, 4, 6))
+    rig.run(0.1)
+    assert (rig.craft.autopilot.mission.current, rig.core.target.east_m) == (0, pytest.approx(4, abs=0.05))
+
+
+def test_a_plan_cleared_in_flight_leaves_the_craft_holding() -> None:
+    """Position hold, where it comes to rest."""
+    rig = under_way()
+    rig.ask(mav.MAVLink_mission_clear_all_message(1, 1))
+    assert rig.flies(ModeName.POSITION_HOLD)
+
+
+def test_a_refused_change_leaves_the_mission_as_it_is_flown() -> None:
+    """The upload ends in an error; the craft flies on."""
+    rig = under_way()
+    assert upload(rig, PLAN[0], item(1, mav.MAV_CMD_NAV_LOITER_TURNS, 5, 5, 5)) == [
+        mav.MAV_MISSION_UNSUPPORTED
+    ]
+    assert rig.flies(ModeName.MISSION)
+    assert rig.core.target.north_m == pytest.approx(20, abs=0.05)
 
 
 def test_a_mission_that_does_not_begin_with_a_take_off_does_not_leave_the_ground() -> None:
@@ -246,3 +268,50 @@ def test_the_current_item_can_be_set_by_message_and_by_command() -> None:
     assert "mission: there is no item 9" in rig.texts()
     assert rig.command(mav.MAV_CMD_DO_SET_MISSION_CURRENT, 1) == mav.MAV_RESULT_ACCEPTED
     assert rig.of_type("MISSION_CURRENT")[-1].seq == 1
+
+
+def waiting(*plan: Any) -> Rig:
+    """A craft that flies a plan that begins with PLAN's take-off."""
+    rig = Rig()
+    assert upload(rig, PLAN[0], *plan) == [ACCEPTED]
+    rig.command(mav.MAV_CMD_COMPONENT_ARM_DISARM, 1)
+    rig.command(mav.MAV_CMD_MISSION_START)
+    return rig
+
+
+def test_jumps_are_counted() -> None:
+    """Twice back to item 1, then on."""
+    rig = waiting(
+        item(1, mav.MAV_CMD_NAV_WAYPOINT, 4, 0, 5),
+        item(2, mav.MAV_CMD_NAV_WAYPOINT, 0, 2, 5),
+        item(3, mav.MAV_CMD_DO_JUMP, hold_s=1, param2=2),
+    )
+    rig.run_until(lambda: rig.flies(ModeName.POSITION_HOLD))
+    assert [m.seq for m in rig.of_type("MISSION_ITEM_REACHED")] == [0, 1, 2, 1, 2, 1, 2]
+
+
+def test_a_jump_that_leads_nowhere_is_refused() -> None:
+    """The plan is judged as a whole once it is complete."""
+    plan = (PLAN[0], item(1, mav.MAV_CMD_DO_JUMP, hold_s=7, param2=1))
+    assert upload(Rig(), *plan) == [mav.MAV_MISSION_INVALID_PARAM1]
+
+
+def test_an_unlimited_stay_waits_for_another_item_to_be_set() -> None:
+    """It is never reached by itself."""
+    rig = waiting(item(1, mav.MAV_CMD_NAV_LOITER_UNLIM, 4, 0, 5), item(2, mav.MAV_CMD_NAV_LAND))
+    rig.run(30)
+    assert rig.place == pytest.approx((4, 0, 5), abs=0.3)
+    rig.ask(mav.MAVLink_mission_set_current_message(1, 1, 2))
+    rig.run_until(lambda: not rig.armed())
+
+
+def test_yaw_and_delay_between_waypoints() -> None:
+    """Turned to 90 degrees, then three seconds on the spot."""
+    rig = waiting(
+        item(1, mav.MAV_CMD_CONDITION_YAW, hold_s=90), item(2, mav.MAV_CMD_CONDITION_DELAY, hold_s=3)
+    )
+    rig.run_until(lambda: rig.craft.autopilot.mission.current == 2)
+    begin_us = rig.now_us
+    rig.run_until(lambda: rig.flies(ModeName.POSITION_HOLD))
+    assert (rig.now_us - begin_us) / 1e6 == pytest.approx(3.0, abs=0.1)
+    assert math.degrees(rig.core.estimate.yaw_rad) == pytest.approx(90, abs=1)

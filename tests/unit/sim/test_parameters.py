@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import struct
 from typing import Any
 
 import pytest
 from pymavlink.dialects.v20 import common as mav
 
+from asflown.scenario.model import Identity
 from asflown.sim.interface import Limits
 from asflown.sim.parameters import PARAMETERS, Parameters, ParameterSpec
 from tests.unit.sim.rig import Rig
@@ -127,3 +129,26 @@ def test_the_hash_tells_one_set_of_values_from_another() -> None:
     assert rig.craft.parameters_sha256() == other.craft.parameters_sha256()
     set_to(rig, "setpoint.age", 2.0)
     assert rig.craft.parameters_sha256() != other.craft.parameters_sha256()
+
+
+def test_every_type_of_the_protocol_is_used() -> None:
+    """Six kinds of whole numbers up to 32 bits, and the float."""
+    assert {spec.kind for spec in PARAMETERS} == {1, 2, 3, 4, 5, 6, 9}
+
+
+@pytest.mark.parametrize("spec", [p for p in PARAMETERS if p.kind != REAL], ids=lambda spec: spec.name)
+def test_whole_numbers_travel_byte_by_byte_where_the_vehicle_file_says_so(spec: ParameterSpec) -> None:
+    """The value lies in the first bytes of the float field, and comes back as it was set."""
+    rig = Rig(Identity(parameter_encoding="bytewise"))
+    (field,) = struct.unpack("<f", struct.pack("<i", int(spec.high)))
+    reply = values(set_to(rig, spec.name, field, spec.kind))
+    assert rig.craft._parameters[spec.name] == spec.high
+    assert struct.unpack("<i", struct.pack("<f", reply[0][1])) == (int(spec.high),)
+
+
+def test_the_encoding_is_announced() -> None:
+    """Exactly one of the two capability bits."""
+    for encoding, bit in (("c-cast", 131_072), ("bytewise", 16)):
+        rig = Rig(Identity(parameter_encoding=encoding))
+        rig.command(512, mav.MAVLINK_MSG_ID_AUTOPILOT_VERSION)
+        assert rig.of_type("AUTOPILOT_VERSION")[-1].capabilities & (131_072 | 16) == bit
