@@ -115,8 +115,8 @@ class Attempt:
         finally:
             os.close(output)
             self._close(ending)
-        if ending is not None and ending.how == "left":
-            raise CannotHold(ending.reason)
+        if self._runner is not None and self._runner.left:
+            raise CannotHold(self._runner.left)
 
     # In order
 

@@ -51,6 +51,8 @@ class ScriptRunner(Protocol):
     """Starts a script and tells how it ended."""
 
     ended: asyncio.Future[Ending]
+    left: str
+    """Which call of any process could not be held; '' while all is well."""
 
     def spawn(self) -> None:
         """Starts the process. Raises ScriptProblem."""
@@ -78,6 +80,7 @@ class PacedRunner:
 
     def __init__(self, clock: Clock, launch: Launch) -> None:
         self._clock, self._launch = clock, launch
+        self.left = ""
         self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
         self._process: ScriptProcess | None = None
         self._beside: list[ScriptProcess] = []
@@ -127,7 +130,8 @@ class HeldRunner:
         terms = Terms(launch.seed, compute_us)
         self._broker = Broker(clock, self._private / "clock", [port], terms, watchdog_s)
         self._broker.on_gone = lambda: _settle(self.ended, Ending("exited"))
-        self._broker.on_left = lambda reason: _settle(self.ended, Ending("left", reason))
+        self.left = ""
+        self._broker.on_left = self._on_left
         self._broker.on_stuck = lambda reason: _settle(self.ended, Ending("stuck", reason))
         port.on_news = self._broker.notice
         clock.gate = self._broker
@@ -179,6 +183,10 @@ class HeldRunner:
     def usage_us(self) -> tuple[int, int] | None:
         """As the script's own process counted it."""
         return self._broker.usage.total_us, self._broker.usage.longest_us
+
+    def _on_left(self, reason: str) -> None:
+        self.left = self.left or reason
+        _settle(self.ended, Ending("left", reason))
 
 
 def _start(launch: Launch, argv: tuple[str, ...], environment: dict[str, str]) -> ScriptProcess:

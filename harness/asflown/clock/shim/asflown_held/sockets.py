@@ -18,15 +18,31 @@ from .protocol import NEVER_US
 _real_poll = select.poll
 LOOPBACK = ("127.0.0.1", "localhost", "", "0.0.0.0")  # noqa: S104 - what scripts bind, not what we do
 TCP_CHUNK_BYTES = 16_384
+NETWORK = (socket.AF_INET, socket.AF_INET6)
 
 
 def hold(held: Held) -> None:
     """Replaces methods of `socket.socket`."""
     real = {name: getattr(socket.socket, name) for name in _NAMES}
-    outside: set[int] = set()
+    ways = _Ways()
     for make in (_receivers, _senders, _openers):
-        for name, wrapper in make(held, real, outside).items():
+        for name, wrapper in make(held, real, ways).items():
             setattr(socket.socket, name, wrapper)
+
+
+class _Ways:
+    """Where sockets lead that do not lead to the hub, by descriptor."""
+
+    def __init__(self) -> None:
+        self.outside: set[int] = set()
+        """Out of the flight."""
+        self.announced: set[int] = set()
+        """To be reached by others of the flight: the broker knows the address."""
+
+    def forget(self, descriptor: int) -> None:
+        """The socket is closed; its number may come again."""
+        self.outside.discard(descriptor)
+        self.announced.discard(descriptor)
 
 
 _NAMES = (
@@ -35,14 +51,14 @@ _NAMES = (
 )
 
 
-def _receivers(held: Held, real: Any, outside: set[int]) -> Any:
+def _receivers(held: Held, real: Any, ways: _Ways) -> Any:
     def make(name: str, size_of: Callable[[Any], int], flags_at: int) -> Any:
         call = real[name]
 
         def receive(self: socket.socket, *args: Any, **kwargs: Any) -> Any:
             channel = held.channels.get(self.fileno())
             if channel is None:
-                _wait_for_others(held, outside, self, name)
+                _wait_for_others(held, ways, self, name)
                 return call(self, *args, **kwargs)
             flags = args[flags_at] if len(args) > flags_at else kwargs.get("flags", 0)
             _wait_readable(held, self, channel, flags)
@@ -87,10 +103,10 @@ def _wait_really(sock: socket.socket) -> None:
     poll.poll()
 
 
-def _wait_for_others(held: Held, outside: set[int], sock: socket.socket, name: str) -> None:
+def _wait_for_others(held: Held, ways: _Ways, sock: socket.socket, name: str) -> None:
     """Waits until another process of the flight sent something; raises as the real call would when nothing comes."""
     timeout_s = sock.gettimeout()
-    if sock.fileno() in outside:
+    if sock.fileno() in ways.outside:
         held.leave(f"socket.{name} on a socket that leads out of the flight")
     if timeout_s == 0:
         return
@@ -103,7 +119,7 @@ def _wait_for_others(held: Held, outside: set[int], sock: socket.socket, name: s
         held.strands.wait((), deadline_us, lambda: poll.poll(0))
 
 
-def _senders(held: Held, real: Any, outside: set[int]) -> Any:
+def _senders(held: Held, real: Any, ways: _Ways) -> Any:
     known: dict[str, bool] = {}
 
     def send(self: socket.socket, data: Any, *flags: Any) -> int:
@@ -126,18 +142,19 @@ def _senders(held: Held, real: Any, outside: set[int]) -> Any:
     def sendto(self: socket.socket, data: Any, *rest: Any) -> int:
         address = rest[-1]
         channel = held.channels.get(self.fileno()) or _dial(held, self, address)
-        if channel is None:
-            name = _address_name(self, address)
-            if name not in known:
-                known[name] = held.is_inside(name)
+        if channel is None and not known.get(name := _address_name(self, address)):
+            known[name] = held.is_inside(name)
             if not known[name]:
-                outside.add(self.fileno())
+                ways.outside.add(self.fileno())
         leads_to_hub = channel is not None and _leads_to_hub(channel, address)
         if channel is not None and leads_to_hub:
             rest = (*rest[:-1], (LOOPBACK[0], channel.facts["hub_port"]))
         sent: int = real["sendto"](self, data, *rest)
         if channel is not None and leads_to_hub:
             held.count_sent(channel, 1)
+        elif self.family in NETWORK and self.fileno() not in ways.announced:
+            ways.announced.add(self.fileno())  # sending bound it, if it was not: whoever hears it may answer
+            held.bound(_address_name(self, self.getsockname()))
         return sent
 
     def sendmsg(self: socket.socket, *args: Any) -> int:
@@ -148,7 +165,7 @@ def _senders(held: Held, real: Any, outside: set[int]) -> Any:
     return {"send": send, "sendall": sendall, "sendto": sendto, "sendmsg": sendmsg}
 
 
-def _openers(held: Held, real: Any, outside: set[int]) -> Any:
+def _openers(held: Held, real: Any, ways: _Ways) -> Any:
     def bind(self: socket.socket, address: Any) -> None:
         port = None
         if self.family == socket.AF_INET and self.type == socket.SOCK_DGRAM and address[0] in LOOPBACK:
@@ -172,7 +189,7 @@ def _openers(held: Held, real: Any, outside: set[int]) -> Any:
             kind = "udp" if self.type == socket.SOCK_DGRAM else "tcp"
             port = held.port_for(kind, "dial", address[1])
         if port is None and not held.is_inside(_address_name(self, address)):
-            outside.add(self.fileno())
+            ways.outside.add(self.fileno())
             if self.type == socket.SOCK_STREAM:
                 held.leave(f"a connection to {_address_name(self, address)}, which is out of the flight")
         error = int(real["connect_ex"](self, _real_address(held, port, address)))
@@ -185,13 +202,13 @@ def _openers(held: Held, real: Any, outside: set[int]) -> Any:
         return error
 
     def accept(self: socket.socket) -> Any:
-        _wait_for_others(held, outside, self, "accept")
+        _wait_for_others(held, ways, self, "accept")
         return real["accept"](self)
 
     def close(self: socket.socket) -> None:
         if self._io_refs <= 0:  # type: ignore[attr-defined]  # else a file made from it still needs it
             held.close_channel(self.fileno())
-            outside.discard(self.fileno())
+            ways.forget(self.fileno())
         real["close"](self)
 
     def detach(self: socket.socket) -> int:
@@ -219,7 +236,7 @@ def _dial(held: Held, sock: socket.socket, address: Any) -> Channel | None:
 def _address_name(sock: socket.socket, address: Any) -> str:
     """An address as the broker knows it: alike for who binds and who connects."""
     kind = "tcp" if sock.type == socket.SOCK_STREAM else "udp"
-    if sock.family not in {socket.AF_INET, socket.AF_INET6}:
+    if sock.family not in NETWORK:
         return f"unix:{os.fsdecode(address) if isinstance(address, (str, bytes)) else address}"
     host = "loopback" if address[0] in (*LOOPBACK, "::1", "::") else address[0]
     return f"{kind}:{host}:{address[1]}"
