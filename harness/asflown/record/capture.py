@@ -20,7 +20,7 @@ from io import FileIO
 from pathlib import Path
 from typing import Any, Literal
 
-from asflown.errors import FlightError, FolderProblem
+from asflown.errors import FlightError, FolderProblem, HarnessFault
 from asflown.record import folder as folders
 from asflown.record import truth
 
@@ -28,6 +28,9 @@ Tap = Literal["vehicle", "script", "station"]
 
 FLUSH_INTERVAL_US = 50_000
 """Longest flight time that frames wait in memory while frames keep coming."""
+
+FLUSH_BYTES = 1 << 20
+"""How many bytes of frames wait in memory at most, however quickly they come."""
 
 _DIGEST_BYTES = 16
 _FRAME_HEAD = struct.Struct("<BqH").pack
@@ -85,8 +88,11 @@ class Recorder:
     out; recording goes on in the files that still can be.
     """
 
-    def __init__(self, folder: Path, epoch_us: int) -> None:
-        """Opens the captures in the new `folder`. Raises FolderProblem when they cannot be made there."""
+    def __init__(self, folder: Path, epoch_us: int, *, traffic_only: bool = False) -> None:
+        """Opens the captures in the new `folder`. Raises FolderProblem when they cannot be made there.
+
+        With `traffic_only` there are the taps and events, and no files for truth and script.
+        """
         self.folder = folder
         self._epoch_us = epoch_us
         self._last_stamp_us = -1
@@ -100,16 +106,18 @@ class Recorder:
                 "script": self._open(folders.SCRIPT_TLOG),
                 "station": self._open(folders.STATION_TLOG),
             }
-            self._truth = self._open(truth.FILE_NAME)
             self._events = self._open(folders.EVENTS)
-            self._open(folders.SCRIPT_LOG)
+            self._truth = None if traffic_only else self._open(truth.FILE_NAME)
+            if not traffic_only:
+                self._open(folders.SCRIPT_LOG)
         except OSError as error:
             self._for_all(_File.close)
             raise FolderProblem(
                 f"{error.filename} cannot be made ({error.strerror})",
                 "Free the place, or name another folder",
             ) from error
-        self._truth.waiting += truth.header(0)
+        if self._truth is not None:
+            self._truth.waiting += truth.header(0)
 
     def _open(self, name: str) -> _File:
         file = _File(self.folder / name)
@@ -140,6 +148,8 @@ class Recorder:
 
     def truth(self, rows: bytes) -> None:
         """Records whole rows of float64 in the order of TRUTH_COLUMNS."""
+        if self._truth is None:
+            raise HarnessFault("truth for a recorder of traffic alone")
         self._truth.waiting += rows
 
     def script_output(self, chunk: bytes) -> None:
@@ -156,7 +166,7 @@ class Recorder:
         self._report(self._for_all(_File.flush))
 
     def _flush_if_due(self, now_us: int) -> None:
-        if now_us - self._last_flush_us >= FLUSH_INTERVAL_US:
+        if now_us - self._last_flush_us >= FLUSH_INTERVAL_US or len(self._unhashed) >= FLUSH_BYTES:
             self._last_flush_us = now_us
             self.flush()
 
@@ -167,8 +177,9 @@ class Recorder:
     def close(self) -> None:
         """Makes all captures durable and closes them; harmless when called twice."""
         problems = self._for_all(_File.flush)
-        rows = max(0, self._truth.bytes_written - truth.HEADER_BYTES) // truth.ROW_BYTES
-        self._truth.head = truth.header(rows)
+        if self._truth is not None:
+            rows = max(0, self._truth.bytes_written - truth.HEADER_BYTES) // truth.ROW_BYTES
+            self._truth.head = truth.header(rows)
         problems += self._for_all(_File.close)
         _make_names_durable(self.folder)
         self._report(problems)

@@ -1,0 +1,215 @@
+"""One vehicle's link shared by several programs: `asflown link share`.
+
+The vehicle's endpoint is opened once. Everybody else gets an endpoint of their own, hears what the vehicle says, and
+speaks to it in the order of urgency. It goes on until Ctrl-C or SIGTERM.
+
+A vehicle that waits to be spoken to is knocked at with a HEARTBEAT once a second until it is heard, and no longer: a
+vehicle whose ground program is gone must be able to notice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from pymavlink.dialects.v20 import common
+
+from asflown.clock.kernel import StoppedBySignal
+from asflown.clock.paced import PacedClock
+from asflown.errors import FlightError, UsageError
+from asflown.link.base import Endpoint
+from asflown.link.budget import budget_for
+from asflown.link.endpoint import make_endpoint
+from asflown.link.hub import Access, Hub, Role
+from asflown.link.joystick import Joystick
+from asflown.link.key_file import StampFile, read_key
+from asflown.link.profile import load_profile
+from asflown.link.signing import Signing
+from asflown.link.taps import LastingRecorder, NoRecorder
+from asflown.url import Url, parse
+
+KNOCK_INTERVAL_US = 1_000_000
+OWN_SYSTEM, OWN_COMPONENT = 252, common.MAV_COMP_ID_UDP_BRIDGE
+
+
+@dataclass(frozen=True, slots=True)
+class Outlet:
+    """Somebody to share with."""
+
+    url: str
+    role: Role = "station"
+    access: Access = "full"
+
+
+@dataclass(frozen=True, slots=True)
+class Sharing:
+    """What is shared, with whom, and how."""
+
+    vehicle: str
+    outlets: tuple[Outlet, ...]
+    radio: str | None = None
+    """The profile of the radio behind `vehicle`: its rate up paces what is sent."""
+    capture: Path | None = None
+    """A new folder for captures."""
+    key: Path | None = None
+    vehicle_must_sign: bool = False
+    joystick: Path | None = None
+    thrust_from_zero: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What there is to see at one moment."""
+
+    time_us: int
+    counters: dict[str, int]
+    parties: list[tuple[str, str, dict[str, int]]]
+
+
+@dataclass(frozen=True, slots=True)
+class Watching:
+    """Who is told what while a link is shared."""
+
+    ready: Callable[[list[str]], None]
+    """The outlets' links once all are open, with ports that the system chose."""
+    event: Callable[[str, dict[str, Any]], None]
+    """What happens: `circle`, `vehicle-rebooted`, `uplink-dropped`, `capture-stopped` and so on."""
+    shown: Callable[[Shown], None]
+    interval_us: int = 500_000
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """How it ended."""
+
+    signal_number: int
+    last: Shown
+    capture_problem: FlightError | None
+
+
+def share(sharing: Sharing, watching: Watching) -> Shared:
+    """Shares until Ctrl-C or SIGTERM; everything is closed then.
+
+    Raises LinkProblem for a port that cannot be had, UsageError for what was asked for wrongly, FolderProblem for
+    captures that cannot be made.
+    """
+    clock = PacedClock()
+    return _Share(sharing, watching, clock).run()
+
+
+class _Share:
+    def __init__(self, sharing: Sharing, watching: Watching, clock: PacedClock) -> None:
+        self._sharing, self._watching, self._clock = sharing, watching, clock
+        signing = _signing(sharing, clock, watching.event)
+        self._vehicle_url = parse(sharing.vehicle)
+        self._vehicle = make_endpoint(self._vehicle_url, clock, name="vehicle")
+        self._outlets = [
+            (parse(outlet.url), outlet, make_endpoint(outlet.url, clock, name=_name(outlet, number)))
+            for number, outlet in enumerate(sharing.outlets, 1)
+        ]
+        radio = load_profile(sharing.radio).up_lane if sharing.radio else None
+        self._recorder = self._make_recorder()
+        self._hub = Hub(
+            clock,
+            self._recorder,
+            self._vehicle,
+            None,
+            budget=budget_for(self._vehicle_url, radio, clock),
+            signing=signing,
+            vehicle_must_sign=sharing.vehicle_must_sign,
+        )
+        for _, outlet, endpoint in self._outlets:
+            self._hub.attach(endpoint, outlet.role, outlet.access)
+        if sharing.joystick is not None:
+            stick = Joystick(sharing.joystick, clock, thrust_from_zero=sharing.thrust_from_zero)
+            self._hub.attach(stick, "pilot")
+        self._heard = False
+        self._mavlink = common.MAVLink(None, OWN_SYSTEM, OWN_COMPONENT)
+
+    def _make_recorder(self) -> NoRecorder | LastingRecorder:
+        tell = self._watching.event
+        if self._sharing.capture is None:
+            return NoRecorder(tell)
+        folder = self._sharing.capture
+        try:
+            folder.mkdir(parents=True)
+        except OSError as error:
+            raise UsageError(
+                f"{folder} cannot be made: {error.strerror}", "Name a new folder for the captures"
+            ) from error
+        return LastingRecorder(folder, self._clock, tell, lambda why: tell("capture-stopped", {"why": why}))
+
+    def run(self) -> Shared:
+        signal_number = 0
+        try:
+            self._clock.run(self._go())
+        except StoppedBySignal as stop:
+            signal_number = stop.signal_number
+        problem = self._recorder.problem if isinstance(self._recorder, LastingRecorder) else None
+        return Shared(signal_number, self._look(), problem)
+
+    async def _go(self) -> None:
+        hub, clock = self._hub, self._clock
+        hub.on_vehicle_frame.append(self._note_heard)
+        try:
+            hub.start()
+            self._watching.ready([str(_as_open(url, endpoint)) for url, _, endpoint in self._outlets])
+            clock.call_at(clock.now_us(), self._knock)
+            while True:
+                await clock.sleep_until(clock.now_us() + self._watching.interval_us)
+                self._watching.shown(self._look())
+        finally:
+            hub.close()
+            if isinstance(self._recorder, LastingRecorder):
+                self._recorder.close()
+
+    def _look(self) -> Shown:
+        return Shown(self._clock.now_us(), self._hub.counters(), self._hub.parties())
+
+    def _note_heard(self, _now_us: int, _frame: bytes) -> None:
+        self._heard = True
+
+    def _knock(self) -> None:
+        if self._heard:
+            return
+        beat = common.MAVLink_heartbeat_message(
+            common.MAV_TYPE_GCS, common.MAV_AUTOPILOT_INVALID, 0, 0, common.MAV_STATE_ACTIVE, 3
+        )
+        self._hub.inject(bytes(beat.pack(self._mavlink)), "harness")
+        self._mavlink.seq = (self._mavlink.seq + 1) % 256
+        self._clock.call_at(self._clock.now_us() + KNOCK_INTERVAL_US, self._knock)
+
+
+def _signing(
+    sharing: Sharing, clock: PacedClock, tell: Callable[[str, dict[str, Any]], None]
+) -> Signing | None:
+    if sharing.key is None:
+        if sharing.vehicle_must_sign or any(outlet.access.startswith("key") for outlet in sharing.outlets):
+            raise UsageError("signatures cannot be checked without a key", "Name its file with --key")
+        return None
+    stamps = StampFile(sharing.key)
+    key, stored = read_key(sharing.key), stamps.read()
+    stamps.write(stored)  # a folder that cannot be written is found out now, and not in the air
+    return Signing(
+        key, lambda: clock.epoch_us + clock.now_us(), stored=stored, store=partial(_store, stamps, tell)
+    )
+
+
+def _store(stamps: StampFile, tell: Callable[[str, dict[str, Any]], None], stamp: int) -> None:
+    """A disk that fills up must not take the link away; the stamps are then kept in memory alone."""
+    try:
+        stamps.write(stamp)
+    except UsageError as error:
+        tell("stamp-not-kept", {"why": str(error)})
+
+
+def _name(outlet: Outlet, number: int) -> str:
+    return f"{outlet.role}-{number}"
+
+
+def _as_open(url: Url, endpoint: Endpoint) -> Url:
+    port = getattr(endpoint, "port", url.port)
+    return Url(url.kind, url.host, port, url.path, url.baud)
