@@ -148,7 +148,7 @@ def test_whole_numbers_travel_byte_by_byte_where_the_vehicle_file_says_so(spec: 
 
 def test_the_encoding_is_announced() -> None:
     """Exactly one of the two capability bits."""
-    for encoding, bit in (("c-cast", 131_072), ("bytewise", 16)):
-        rig = Rig(Identity(parameter_encoding=encoding))
+    for identity, bit in ((Identity(), 131_072), (Identity(parameter_encoding="bytewise"), 16)):
+        rig = Rig(identity)
         rig.command(512, mav.MAVLINK_MSG_ID_AUTOPILOT_VERSION)
         assert rig.of_type("AUTOPILOT_VERSION")[-1].capabilities & (131_072 | 16) == bit
