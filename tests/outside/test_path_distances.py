@@ -19,7 +19,8 @@ from scipy.spatial.distance import directed_hausdorff as scipy_directed_hausdorf
 from asflown.errors import UsageError
 from asflown.frames import FloatArray
 from asflown.grade import geometry
-from asflown.grade.distances import continuous_frechet, directed_hausdorff, discrete_frechet, hausdorff
+from asflown.grade.distances import directed_hausdorff, discrete_frechet, hausdorff, time_warping
+from asflown.grade.free_space import continuous_frechet
 from asflown.scenario.path import PathLeg
 
 
@@ -217,3 +218,36 @@ def test_paths_that_cannot_be_compared(first: FloatArray, second: FloatArray) ->
     for distance in (discrete_frechet, continuous_frechet, hausdorff):
         with pytest.raises(UsageError):
             distance(first, second)
+
+
+@pytest.mark.parametrize("dimensions", [2, 3])
+@settings(max_examples=50, deadline=None)
+@given(data=st.data())
+def test_time_warping_agrees_with_similaritymeasures(dimensions: int, data: st.DataObject) -> None:
+    """Random paths in the plane and in space, against an independent implementation."""
+    first, second = data.draw(paths(dimensions)), data.draw(paths(dimensions))
+    expected, _ = similaritymeasures.dtw(first, second)
+    assert time_warping(first, second) == pytest.approx(expected, abs=1e-9)
+
+
+def test_time_warping_in_a_band() -> None:
+    """Point by point with a band of 0 on paths of one length; a wide band binds nothing."""
+    first, second = HELIX, np.roll(HELIX, 3, axis=0)
+    point_by_point = float(np.linalg.norm(first - second, axis=1).sum())
+    assert time_warping(first, second, band=0) >= time_warping(first, second, band=500)
+    assert time_warping(first, second, band=500) == time_warping(first, second)
+    assert time_warping(first, second, band=0) <= point_by_point + 1e-9
+
+
+def test_blocks_of_rows_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Long paths are taken some rows at a time; the distances are the same."""
+    random = np.random.default_rng(4)
+    first, second = (
+        np.cumsum(random.normal(size=(300, 3)), axis=0),
+        np.cumsum(random.normal(size=(411, 3)), axis=0),
+    )
+    whole = [distance(first, second) for distance in (discrete_frechet, continuous_frechet, time_warping)]
+    monkeypatch.setattr("asflown.grade.distances.NUMBERS_AT_ONCE", 1)
+    assert [
+        distance(first, second) for distance in (discrete_frechet, continuous_frechet, time_warping)
+    ] == whole

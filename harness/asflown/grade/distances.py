@@ -1,73 +1,100 @@
-"""Distances between whole paths: discrete and continuous Frechet, Hausdorff; in any number of dimensions.
+"""Distances between whole paths: discrete Frechet, Hausdorff, dynamic time warping; in any number of dimensions.
 
-A path is an array of points, shape (n, d) with n >= 1. Frechet distances follow both paths in order, Hausdorff
-distances do not. The discrete one depends on how the paths are sampled, the continuous one does not:
-continuous <= discrete <= continuous + longest segment.
+A path is an array of points, shape (n, d) with n >= 1. Frechet distance and time warping follow both paths in order,
+Hausdorff distances do not. All depend on how the paths are sampled; `free_space.continuous_frechet` does not. Nothing
+is worked out by recursion, and memory is linear in the points.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import as_strided
 
 from asflown.errors import UsageError
 from asflown.frames import FloatArray
 
-Rows = npt.NDArray[np.int64]
-
-_ROWS_AT_ONCE = 1 << 20
-"""Numbers held at once for a Hausdorff distance."""
-
-CONTINUOUS_TOLERANCE = 1e-12
-"""Relative width at which the search for the continuous distance ends."""
+NUMBERS_AT_ONCE = 1 << 22
+"""Distances between points that are held at once."""
+_FEWEST_ROWS = 128
+_DIAGONALS = 64
+_CACHED = 1 << 15
 
 
 def discrete_frechet(first: FloatArray, second: FloatArray) -> float:
     """Eiter & Mannila (TU Vienna CD-TR 94/64, 1994): the coupling of points whose longest link is shortest.
 
-    Their recurrence is worked out along anti-diagonals, without recursion, in memory linear in the points.
+    Their recurrence, ca(i,j) = max(min(ca(i-1,j), ca(i-1,j-1), ca(i,j-1)), d), is worked out along anti-diagonals.
     Raises UsageError for paths without points, of unequal dimension, or with numbers that are not finite.
     """
-    first, second = _checked(first, second)
-    rows, columns = len(first), len(second)
-    before, last = np.empty(0), np.array([_squared(first[:1], second[:1])[0]])
-    before_from, last_from = 0, 0
-    for diagonal in range(1, rows + columns - 1):
-        row_from, row_to = max(0, diagonal - columns + 1), min(diagonal, rows - 1) + 1
-        row = np.arange(row_from, row_to)
-        reach = np.full(len(row), np.inf)
-        for values, start, step in ((last, last_from, 0), (last, last_from, 1), (before, before_from, 1)):
-            number = row - step - start
-            inside = (number >= 0) & (number < len(values))
-            reach[inside] = np.minimum(reach[inside], values[number[inside]])
-        here = np.maximum(reach, _squared(first[row], second[diagonal - row]))
-        before, before_from, last, last_from = last, last_from, here, row_from
-    return float(np.sqrt(last[-1]))
+    first, second = shorter_first(*checked(first, second))
+    below, corner = np.full(len(second), np.inf), 0.0
+    for rows in row_blocks(len(first), len(second)):
+        below = _frechet_rows(apart_2(first[rows], second), below, corner)
+        corner = np.inf
+    return float(np.sqrt(below[-1]))
 
 
-def continuous_frechet(first: FloatArray, second: FloatArray) -> float:
-    """Alt & Godau (Int. J. Comput. Geom. Appl. 5, 1995): the shortest leash for two who never go back.
+def _frechet_rows(apart: FloatArray, below: FloatArray, corner: float) -> FloatArray:
+    """The recurrence over some rows: from the row below them to the last of them."""
+    return _along_diagonals(apart, below, corner, np.maximum)
 
-    Found by halving between bounds with their free-space decision, to a relative CONTINUOUS_TOLERANCE of the
-    discrete distance; the result is never too short. Raises UsageError as `discrete_frechet` does.
+
+def _along_diagonals(apart: FloatArray, below: FloatArray, corner: float, join: np.ufunc) -> FloatArray:
+    """c(i,j) = join(min(c(i-1,j), c(i-1,j-1), c(i,j-1)), apart(i,j)); from the row below to the last one.
+
+    What the diagonals hold beside the table is of no account: nothing leads from there into it.
     """
-    first, second = _checked(first, second)
-    if len(first) == 1 or len(second) == 1:  # every point of the path is seen from the one point
-        return discrete_frechet(first, second)
-    ends = _squared(first[[0, -1]], second[[0, -1]])
-    too_short, enough = float(np.sqrt(ends.max())), discrete_frechet(first, second)
-    if _within(first, second, too_short):
-        return too_short
-    tolerance = CONTINUOUS_TOLERANCE * enough
-    while enough - too_short > tolerance:
-        middle = (too_short + enough) / 2
-        if middle in {too_short, enough}:
-            break
-        if _within(first, second, middle):
-            enough = middle
-        else:
-            too_short = middle
-    return enough
+    rows, columns = apart.shape
+    if columns == 1:
+        return np.asarray(join.accumulate(np.concatenate([[min(corner, below[0])], apart[:, 0]])))[-1:]
+    below, top = np.concatenate([below, np.full(rows, np.inf)]), np.empty(columns + rows)
+    before, last, here = (np.full(rows + 1, np.inf) for _ in range(3))  # the first entry belongs to `below`
+    before[0], last[0] = corner, below[0]
+    for diagonals, part in diagonal_strips(rows, columns):
+        wide, shifted = slice(part.start, part.stop), slice(part.start + 1, part.stop + 1)
+        views = [(held, held[wide], held[shifted]) for held in (before, last, here)]
+        table = on_diagonals(apart, diagonals, part)
+        for diagonal, row in zip(range(diagonals.start, diagonals.stop), table, strict=True):
+            (_, corners, _), (_, downs, lefts), (held, _, reach) = views
+            np.minimum(downs, lefts, out=reach)
+            np.minimum(reach, corners, out=reach)
+            join(reach, row, out=reach)
+            held[0] = below[diagonal + 1]
+            top[diagonal - rows + 1] = held[rows]
+            views = [views[1], views[2], views[0]]
+        before, last, here = (view[0] for view in views)
+    return top[:columns]
+
+
+def time_warping(first: FloatArray, second: FloatArray, band: int | None = None) -> float:
+    """Dynamic time warping: the smallest sum of distances over couplings of points, both followed in order.
+
+    With `band`, a point is coupled only to points whose number, as a share of the other path, lies no more than
+    `band` points off its own (Sakoe & Chiba, IEEE ASSP-26, 1978). Raises UsageError as `discrete_frechet` does, and
+    for a negative band.
+    """
+    first, second = shorter_first(*checked(first, second))
+    if band is not None and band < 0:
+        raise UsageError(f"a band of {band} points holds nothing", "Give 0 or more")
+    below, corner = np.full(len(second), np.inf), 0.0
+    for rows in row_blocks(len(first), len(second)):
+        apart = np.sqrt(apart_2(first[rows], second))
+        if band is not None:
+            apart[_outside(rows, len(first), len(second), band)] = np.inf
+        below = _along_diagonals(apart, below, corner, np.add)
+        corner = np.inf
+    return float(below[-1])
+
+
+def _outside(rows: slice, all_rows: int, columns: int, band: int) -> npt.NDArray[np.bool_]:
+    """Which couplings lie outside the band, shape (rows, columns); slanted to join both pairs of ends."""
+    slope = (columns - 1) / max(all_rows - 1, 1)
+    centre = np.arange(rows.start, rows.stop)[:, None] * slope
+    outside: npt.NDArray[np.bool_] = np.abs(np.arange(columns) - centre) > max(band, slope)
+    return outside
 
 
 def directed_hausdorff(first: FloatArray, second: FloatArray) -> float:
@@ -75,12 +102,10 @@ def directed_hausdorff(first: FloatArray, second: FloatArray) -> float:
 
     Raises UsageError as `discrete_frechet` does.
     """
-    first, second = _checked(first, second)
-    at_once = max(1, _ROWS_AT_ONCE // len(second))
+    first, second = checked(first, second)
     worst = 0.0
-    for start in range(0, len(first), at_once):
-        squared = _squared(first[start : start + at_once, None], second)
-        worst = max(worst, float(squared.min(axis=1).max()))
+    for rows in row_blocks(len(first), len(second)):
+        worst = max(worst, float(apart_2(first[rows], second).min(axis=1).max()))
     return float(np.sqrt(worst))
 
 
@@ -89,7 +114,8 @@ def hausdorff(first: FloatArray, second: FloatArray) -> float:
     return max(directed_hausdorff(first, second), directed_hausdorff(second, first))
 
 
-def _checked(first: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatArray]:
+def checked(first: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Both paths as float64 arrays. Raises UsageError for what has no distance."""
     first, second = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     if first.ndim != 2 or second.ndim != 2 or first.shape[1] != second.shape[1]:
         raise UsageError(
@@ -102,81 +128,58 @@ def _checked(first: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatAr
     return first, second
 
 
-def _squared(first: FloatArray, second: FloatArray) -> FloatArray:
+def shorter_first(first: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The pair with the path of fewer points first: distances are symmetric, and short diagonals are quick."""
+    return (first, second) if len(first) <= len(second) else (second, first)
+
+
+def row_blocks(rows: int, columns: int) -> Iterator[slice]:
+    """Rows in blocks of about NUMBERS_AT_ONCE numbers."""
+    at_once = max(_FEWEST_ROWS, NUMBERS_AT_ONCE // columns)
+    for begin in range(0, rows, at_once):
+        yield slice(begin, min(begin + at_once, rows))
+
+
+def diagonal_strips(rows: int, columns: int) -> Iterator[tuple[slice, slice]]:
+    """Anti-diagonals of a table some at a time, and the rows that they pass."""
+    count = rows + columns - 1
+    for begin in range(0, count, _DIAGONALS):
+        end = min(begin + _DIAGONALS, count)
+        yield slice(begin, end), slice(max(0, begin - columns + 1), min(end, rows))
+
+
+def on_diagonals(table: FloatArray, diagonals: slice, part: slice) -> FloatArray:
+    """Entries (i, k - i) of a table of at least two columns, for rows i of `part` and each diagonal k; a view.
+
+    Where k - i lies beside the table, the entry is another one of it.
+    """
+    columns = table.shape[1]
+    size = table.itemsize
+    flat = table.ravel()[part.start * (columns - 1) + diagonals.start :]
+    shape = diagonals.stop - diagonals.start, part.stop - part.start
+    return as_strided(flat, shape, (size, size * (columns - 1)), writeable=False)
+
+
+def apart_2(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Squared distances of all points of one path from all of the other, shape (n, m)."""
+    table = np.empty((len(first), len(second)))
+    columns = np.ascontiguousarray(second.T)
+    at_once = max(1, _CACHED // len(second))
+    for begin in range(0, len(first), at_once):
+        part = table[begin : begin + at_once]
+        rows = first[begin : begin + at_once, None]
+        np.subtract(rows[..., 0], columns[0], out=part)
+        part *= part
+        for axis in range(1, len(columns)):
+            step = rows[..., axis] - columns[axis]
+            step *= step
+            part += step
+    return table
+
+
+def squared(first: FloatArray, second: FloatArray) -> FloatArray:
     """Squared distances of points in pairs, by broadcasting over all axes but the last."""
     total: FloatArray = (first[..., 0] - second[..., 0]) ** 2
     for axis in range(1, first.shape[-1]):
         total = total + (first[..., axis] - second[..., axis]) ** 2
     return total
-
-
-Span = tuple[FloatArray, FloatArray]
-"""First and last share of segments that are meant, both included; first > last where there is nothing."""
-
-
-def _free(points: FloatArray, start: FloatArray, end: FloatArray, leash: float) -> Span:
-    """Which part of each segment lies within the leash of its point: arrays of n points and n segments."""
-    away, step = start - points, end - start
-    a, b = (step**2).sum(axis=1), (away * step).sum(axis=1)
-    c, c_at_end = (away**2).sum(axis=1) - leash**2, ((end - points) ** 2).sum(axis=1) - leash**2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        root = np.sqrt(b * b - a * c)
-        low, high = (-b - root) / a, (-b + root) / a
-    low, high = np.where(c <= 0, 0.0, low), np.where(c_at_end <= 0, 1.0, high)
-    low, high = np.where(a == 0, 0.0, low), np.where(a == 0, 1.0, high)
-    something = (low <= 1) & (high >= 0) & (low <= high) & ((a > 0) | (c <= 0))
-    return np.where(something, np.maximum(low, 0.0), 1.0), np.where(something, np.minimum(high, 1.0), 0.0)
-
-
-def _along_edge(span: Span) -> Span:
-    """What can be reached on an edge of the whole diagram: only from its beginning on, without a break."""
-    low, high = span
-    joined = np.concatenate([[low[0] <= 0], (high[:-1] >= 1) & (low[1:] <= 0)]) & (low <= high)
-    reached = np.logical_and.accumulate(joined)
-    return np.where(reached, low, 1.0), np.where(reached, high, 0.0)
-
-
-def _within(first: FloatArray, second: FloatArray, leash: float) -> bool:
-    """Whether the continuous distance is at most `leash`, which is at least the distance of the ends.
-
-    Cells of the free-space diagram are taken along anti-diagonals. Cell (i, j) has segment i of `first` below and
-    segment j of `second` at its left; `below` and `left` are what can be reached there, by the number i.
-    """
-    rows, columns = len(first) - 1, len(second) - 1
-    every_row, every_column = np.zeros(rows, int), np.zeros(columns, int)
-    edge_below = _along_edge(_free(second[every_row], first[:-1], first[1:], leash))
-    edge_left = _along_edge(_free(first[every_column], second[:-1], second[1:], leash))
-    below, left = _nothing(rows), _nothing(rows)
-    for diagonal in range(rows + columns - 1):
-        if diagonal < rows:
-            _put(below, diagonal, edge_below, diagonal)
-        if diagonal < columns:
-            _put(left, 0, edge_left, diagonal)
-        row = np.arange(max(0, diagonal - columns + 1), min(diagonal, rows - 1) + 1)
-        column = diagonal - row
-        above = _free(second[column + 1], first[row], first[row + 1], leash)
-        right = _free(first[row + 1], second[column], second[column + 1], leash)
-        above, right = _reached(above, left, below, row), _reached(right, below, left, row)
-        if diagonal == rows + columns - 2:
-            return bool(above[1][-1] >= 1 or right[1][-1] >= 1)
-        below[0][row], below[1][row] = above
-        onwards = row[row + 1 < rows]
-        left[0][onwards + 1], left[1][onwards + 1] = right[0][: len(onwards)], right[1][: len(onwards)]
-    return False
-
-
-def _nothing(count: int) -> Span:
-    return np.ones(count), np.zeros(count)
-
-
-def _put(into: Span, number: int, span: Span, source: int) -> None:
-    into[0][number], into[1][number] = span[0][source], span[1][source]
-
-
-def _reached(free: Span, across: Span, opposite: Span, row: Rows) -> Span:
-    """What of a free edge is reached: all of it from the edge beside it, from the opposite one only further on."""
-    from_across = across[0][row] <= across[1][row]
-    from_opposite = opposite[0][row] <= opposite[1][row]
-    low = np.where(from_across, free[0], np.maximum(free[0], opposite[0][row]))
-    reached = (from_across | from_opposite) & (low <= free[1])
-    return np.where(reached, low, 1.0), np.where(reached, free[1], 0.0)

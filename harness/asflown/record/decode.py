@@ -2,21 +2,26 @@
 
 A record is an 8-byte big-endian stamp in microseconds and a MAVLink frame (version 1 or 2, signed or not).
 Nothing is believed without its checksum: where records do not follow each other, the next frame whose checksum
-holds is looked for. No Python object is made for each message, and the file is mapped, not loaded.
+holds is looked for. No Python object is made for each message, and the file is mapped, not loaded: an index takes
+INDEX_BYTES of memory for each frame, and columns what their numbers take.
 """
 
 from __future__ import annotations
 
 import mmap
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from asflown.errors import FolderProblem
 from asflown.record import layout, scan
-from asflown.record.scan import STAMP_BYTES, Bytes, Whole
+from asflown.record.scan import STAMP_BYTES, Bytes, Frames, Whole
+
+INDEX_BYTES = 27
+"""What the index holds in memory for each frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +33,10 @@ class Index:
     """The whole file, mapped."""
     time_us: Whole
     frame_start: Whole
-    frame_length: Whole
-    payload_start: Whole
-    payload_length: Whole
-    message_id: Whole
+    frame_length: npt.NDArray[np.uint16]
+    header_length: Bytes
+    payload_length: Bytes
+    message_id: npt.NDArray[np.int32]
     system: Bytes
     component: Bytes
     sequence: Bytes
@@ -62,36 +67,60 @@ def index(path: Path) -> Index:
         raise FolderProblem(
             f"{path} cannot be read ({error.strerror})", "Name a flight folder or a tlog file"
         ) from error
-    frames = scan.frames(data)
-    if len(data) and not frames.good.any():
+    parts = [_Part.of(data, frames) for frames in scan.runs(data)]
+    if len(data) and not any(part.good for part in parts):
         raise FolderProblem(
             f"{path} has no MAVLink frame", "Name a tlog: records of an 8-byte time stamp and a frame"
         )
-    return _index(path, data, frames)
+    return _joined(path, data, parts)
 
 
-def _index(path: Path, data: Bytes, frames: scan.Frames) -> Index:
-    refused = frames.flags & ~scan.SIGNED != 0
-    damaged = frames.known & ~frames.good & ~refused
-    keep = ~refused & ~damaged
-    start, header = frames.start[keep], frames.header[keep]
-    v2 = header == scan.V2_HEADER_BYTES
-    recorded = int(frames.length.sum()) + STAMP_BYTES * len(frames.start)
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """The index of some frames that follow each other."""
+
+    columns: tuple[npt.NDArray[np.generic], ...]
+    """In the order of Index, from `time_us` on."""
+    good: int
+    damaged: int
+    refused: int
+    recorded_bytes: int
+
+    @staticmethod
+    def of(data: Bytes, frames: Frames) -> _Part:
+        refused = frames.flags & ~np.uint8(scan.SIGNED) != 0
+        damaged = frames.known & ~frames.good & ~refused
+        keep = ~refused & ~damaged
+        start, header = frames.start[keep], frames.header[keep]
+        v2 = header == scan.V2_HEADER_BYTES
+        columns = (
+            _stamps(data, start),
+            start,
+            frames.length[keep],
+            header,
+            frames.payload_length[keep],
+            frames.message_id[keep],
+            data[start + np.where(v2, 5, 3)],
+            data[start + np.where(v2, 6, 4)],
+            data[start + np.where(v2, 4, 2)],
+        )
+        recorded = int(frames.length.sum(dtype=np.int64)) + STAMP_BYTES * len(frames.start)
+        return _Part(columns, int(frames.good.sum()), int(damaged.sum()), int(refused.sum()), recorded)
+
+
+def _joined(path: Path, data: Bytes, parts: list[_Part]) -> Index:
+    parts = parts or [_Part.of(data, scan.take_apart(data, np.empty(0, np.int64)))]
+    names = [field.name for field in fields(Index)][2:-3]
+    joined = {
+        name: np.concatenate([part.columns[number] for part in parts]) for number, name in enumerate(names)
+    }
     return Index(
-        path=path,
-        data=data,
-        time_us=_stamps(data, start),
-        frame_start=start,
-        frame_length=frames.length[keep],
-        payload_start=start + header,
-        payload_length=frames.payload_length[keep],
-        message_id=frames.message_id[keep],
-        system=data[start + np.where(v2, 5, 3)],
-        component=data[start + np.where(v2, 6, 4)],
-        sequence=data[start + np.where(v2, 4, 2)],
-        damaged_frames=int(damaged.sum()),
-        refused_frames=int(refused.sum()),
-        rubbish_bytes=len(data) - recorded,
+        path,
+        data,
+        **joined,
+        damaged_frames=sum(part.damaged for part in parts),
+        refused_frames=sum(part.refused for part in parts),
+        rubbish_bytes=len(data) - sum(part.recorded_bytes for part in parts),
     )
 
 
@@ -131,9 +160,15 @@ def _with_time(fields: np.dtype[np.void]) -> np.dtype[np.void]:
 
 def _payloads(of: Index, picked: Whole, width: int) -> Bytes:
     """The first `width` bytes of each picked payload, zeros behind its end; shape (n, width)."""
-    place = np.arange(width)
-    rows: Bytes = of.data[np.minimum(of.payload_start[picked, None] + place, max(0, len(of.data) - 1))]
-    rows[place >= of.payload_length[picked, None]] = 0
+    rows = np.zeros((len(picked), width), dtype=np.uint8)
+    start, length = (
+        of.frame_start[picked] + of.header_length[picked],
+        np.minimum(of.payload_length[picked], width),
+    )
+    for known in np.unique(length).tolist():
+        if known:
+            of_length = np.flatnonzero(length == known)
+            rows[of_length, :known] = sliding_window_view(of.data, known)[start[of_length]]
     return rows
 
 
@@ -147,5 +182,7 @@ def _mapped(path: Path) -> Bytes:
 
 def _stamps(data: Bytes, start: Whole) -> Whole:
     """The stamps before the frames at `start`, big-endian."""
-    raw = data[start[:, None] + np.arange(-STAMP_BYTES, 0)]
-    return raw.view(">u8").astype(np.int64)[:, 0] if len(start) else np.empty(0, np.int64)
+    if not len(start):
+        return np.empty(0, np.int64)
+    raw = np.ascontiguousarray(sliding_window_view(data, STAMP_BYTES)[start - STAMP_BYTES])
+    return raw.view(">u8").astype(np.int64)[:, 0]

@@ -66,7 +66,7 @@ def message_id(name: str) -> int:
     return numbers[name]
 
 
-def crc_extras(message_ids: npt.NDArray[np.int64]) -> npt.NDArray[np.int16]:
+def crc_extras(message_ids: npt.NDArray[np.int32]) -> npt.NDArray[np.int16]:
     """CRC_EXTRA of each id; -1 where the message is not known."""
     inside = message_ids < _KNOWN_BELOW
     return np.where(inside, _extra_table()[np.where(inside, message_ids, 0)], np.int16(-1))

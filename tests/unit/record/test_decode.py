@@ -169,3 +169,25 @@ def test_every_layout_has_the_size_that_pymavlink_unpacks() -> None:
         assert described is not None
         assert described.dtype.itemsize == message.unpacker.size, message.msgname
         assert layout.message_id(message.msgname) == number
+
+
+def test_blocks_change_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file is taken block by block: however large they are, the same frames are found."""
+    unknown = raw_v2(60_001, b"abc" * 60, crc_extra=77)
+    frames = [unknown if n % 7 in {1, 2, 3} else heartbeat(n) for n in range(400)]
+    path = write_tlog(tmp_path / "a.tlog", frames)
+    path.write_bytes(path.read_bytes() + b"rubbish" * 9 + record(500, heartbeat(500)) + record(501, unknown))
+    whole = decode.index(path)
+    for block in (400, 1000, 5000):
+        monkeypatch.setattr("asflown.record.scan._BLOCK_BYTES", block)
+        again = decode.index(path)
+        assert again.frame_start.tolist() == whole.frame_start.tolist()
+        assert again.rubbish_bytes == whole.rubbish_bytes == 63
+
+
+def test_the_index_takes_what_it_says(tmp_path: Path) -> None:
+    """Memory for each frame is that of the index's columns, whatever the file's size."""
+    index = decode.index(write_tlog(tmp_path / "a.tlog", [heartbeat(n) for n in range(100)]))
+    held = [getattr(index, name) for name in decode.Index.__slots__]
+    arrays = [value for value in held[2:] if isinstance(value, np.ndarray)]
+    assert sum(array.nbytes for array in arrays) == decode.INDEX_BYTES * 100
