@@ -31,7 +31,7 @@ def hold(held: Held) -> None:
     def held_read(descriptor: int, size: int) -> bytes:
         channel = held.channels.get(descriptor)
         if channel is None:
-            if os.get_blocking(descriptor) and not held.starting_child:
+            if os.get_blocking(descriptor):
                 wait_ready(held, descriptor, select.POLLIN, "os.read")
             return real_read(descriptor, size)
         while not held.available(channel):

@@ -21,7 +21,7 @@ def wait_ready(held: Held, descriptor: int, mask: int, call: str) -> None:
     """Waits in virtual time until a descriptor can be read (or written) without blocking."""
     poll = _real_poll()
     poll.register(descriptor, mask)
-    if not poll.poll(0):
+    if not held.aside and not poll.poll(0):
         if not is_inside(descriptor):
             held.leave(f"{call} on {name_of(descriptor)}, which something outside of the flight moves")
         held.strands.wait((), NEVER_US, lambda: poll.poll(0))

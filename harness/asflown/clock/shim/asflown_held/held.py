@@ -12,7 +12,7 @@ import sys
 import time as _time_module
 from collections.abc import Iterable
 from functools import partial
-from types import FrameType, MethodType
+from types import FrameType
 from typing import Any, Callable, NoReturn
 
 from . import protocol
@@ -46,8 +46,8 @@ class Held:
         """By file descriptor."""
         self.opening_serial = False
         """While `os.open` runs: that way of opening a serial port is held, others are not."""
-        self.starting_child = False
-        """While a child is being started: what is read then comes from its start, not from its running."""
+        self.aside = False
+        """While something is done that no flight time passes for: starting a child, asking the system for a library."""
         self.children: set[int] = set()
         """Processes that this one has told the broker of."""
         self.moved = True
@@ -257,10 +257,24 @@ class Held:
         self._cpu_ns = _process_time_ns()
 
 
+class _Builtin:
+    """A callable that, like a builtin, is not bound when a class keeps it, and is pickled by its name."""
+
+    def __init__(self, function: Callable[..., Any], name: str) -> None:
+        self._function = function
+        self.__name__ = self.__qualname__ = name
+
+    def __call__(self, *args: Any, **kwargs: Any) -> Any:
+        return self._function(*args, **kwargs)
+
+    def __reduce__(self) -> str:
+        return self.__name__
+
+
 def as_builtin(function: Callable[..., Any], name: str) -> Callable[..., Any]:
-    """`function` under `name`; like a builtin, and unlike a function, it is not bound when a class keeps it."""
+    """`function` under the name of the builtin that it stands for."""
     function.__name__ = name
-    return MethodType(lambda _, *args, **kwargs: function(*args, **kwargs), name)
+    return _Builtin(function, name)
 
 
 def _users_line() -> str:

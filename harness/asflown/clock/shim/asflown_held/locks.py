@@ -18,6 +18,7 @@ def lock_class(held: Held) -> Any:
 
     class lock:  # noqa: N801 - the name that it has in `_thread`
         __slots__ = ("__weakref__", "_locked", "_waiters")
+        __module__ = "_thread"  # some ask, to be sure of what they have
 
         def __init__(self) -> None:
             self._locked = False
@@ -79,6 +80,7 @@ def rlock_class(held: Held, lock: Any) -> Any:
 
     class RLock:
         __slots__ = ("__weakref__", "_block", "_count", "_owner")
+        __module__ = "_thread"
 
         def __init__(self) -> None:
             self._block = lock()

@@ -59,6 +59,8 @@ def _waiter(held: Held, real: Callable[..., Any], name: str) -> Callable[..., An
 
     def wait(*args: Any) -> Any:
         options = args[-1]
+        if held.aside:
+            return real(*args)
         if options & os.WNOHANG:
             held.charge_empty_look()
             return real(*args)
@@ -84,21 +86,45 @@ def _hold_subprocess(held: Held, module: ModuleType) -> None:
     real_init = popen.__init__
 
     def init(self: Any, args: Any, *rest: Any, **options: Any) -> None:
+        if held.aside:
+            real_init(self, args, *rest, **options)
+            return
         program = _program(args, options)
         why = "" if program is None else _why_not_held(program)
         if program is None or why:
             held.leave(f"subprocess.Popen of {why or 'a shell command'}")
         if options.get("env") is not None:
             options["env"] = _environment(options["env"])
-        held.starting_child = True
-        try:
+        with _aside(held):
             real_init(self, args, *rest, **options)
-        finally:
-            held.starting_child = False
         if self.pid not in held.children:
             held.spawned(self.pid)
 
     popen.__init__ = init
+
+
+class _aside:  # noqa: N801 - used like a function, in a `with`
+    """No flight time passes inside, and what waits there waits really."""
+
+    def __init__(self, held: Held) -> None:
+        self._held = held
+
+    def __enter__(self) -> None:
+        self._held.aside = True
+
+    def __exit__(self, *exception: object) -> None:
+        self._held.aside = False
+
+
+def _hold_ctypes_util(held: Held, module: ModuleType) -> None:
+    """Looking for a library asks programs of the system, whose answers do not depend on time."""
+    real_find: Any = module.find_library
+
+    def find_library(name: str) -> Any:
+        with _aside(held):
+            return real_find(name)
+
+    held.replacements.put(module, "find_library", as_builtin(find_library, "find_library"))
 
 
 def _program(args: Any, options: dict[str, Any]) -> list[str] | None:
@@ -183,6 +209,7 @@ def _hold_semaphores(held: Held, module: ModuleType) -> None:
 
 
 LATE: dict[str, Callable[[Held, ModuleType], None]] = {
+    "ctypes.util": _hold_ctypes_util,
     "subprocess": _hold_subprocess,
     "multiprocessing.util": _hold_multiprocessing_util,
     "multiprocessing.synchronize": _hold_semaphores,

@@ -24,6 +24,8 @@ class Replacements:
         real = getattr(module, name, None)
         if real is None:
             return
+        if hasattr(replacement, "__reduce__") and not isinstance(replacement, type):
+            replacement.__module__ = module.__name__
         self._by_identity[id(real)] = (
             real,
             replacement,
