@@ -87,9 +87,24 @@ class Fault(Model):
 
     at_s: Duration = Field(validation_alias="at", ge=0)
     inject: Literal[
-        "gnss-loss", "motor-weak", "battery-sag", "compass-offset", "barometer-drift", "link-loss"
+        "gnss-loss",
+        "gnss-jump",
+        "gnss-stuck",
+        "motor-weak",
+        "motor-stop",
+        "battery-sag",
+        "compass-offset",
+        "compass-stuck",
+        "barometer-drift",
+        "barometer-stuck",
+        "imu-clipping",
+        "link-loss",
     ]
     for_s: Duration | None = Field(default=None, validation_alias="for")
+    severity: Share = Field(default=1.0, gt=0, le=5)
+    """Times the fault's own size, where it has one: `200 %` of a compass offset of 25 deg is 50 deg."""
+    unit: int = Field(default=1, ge=1, le=4)
+    """Which motor, clockwise from the front right, for faults of motors."""
 
 
 class Conditions(Model):
@@ -206,6 +221,8 @@ class Rule(Model):
     name: str
     always: str | None = None
     formula: str | None = None
+    let: dict[str, str] = {}
+    """Named parts, which the rule and later parts may use like flags."""
 
 
 class Expect(Model):

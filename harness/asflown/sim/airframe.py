@@ -98,7 +98,7 @@ class Airframe:
     rangefinder: RangefinderSheet
     battery: BatterySheet
     hover_throttle: float
-    """Mean motor command in hover, with a fresh pack at sea level."""
+    """Mean motor command in gentle flight at sea level, over the better part of a pack."""
     hover_current_a: float
     speed_m_s: float
     climb_m_s: float
@@ -130,8 +130,8 @@ PALM80 = Airframe(
     compass=CompassSheet(),
     rangefinder=RangefinderSheet(),
     battery=BatterySheet(cells=1, capacity_ah=0.25),
-    hover_throttle=0.63,
-    hover_current_a=4.4,
+    hover_throttle=0.69,
+    hover_current_a=4.8,
     speed_m_s=3.0,
     climb_m_s=1.5,
     descent_m_s=1.0,
@@ -150,8 +150,8 @@ FIELD1400 = Airframe(
     compass=CompassSheet(noise_gauss=0.003, offset_gauss=0.003),
     rangefinder=RangefinderSheet(least_m=0.1, most_m=12.0),
     battery=BatterySheet(cells=4, capacity_ah=3.0),
-    hover_throttle=0.66,
-    hover_current_a=9.2,
+    hover_throttle=0.68,
+    hover_current_a=9.5,
     speed_m_s=8.0,
     climb_m_s=2.5,
     descent_m_s=1.5,

@@ -7,6 +7,8 @@ number of ticks. Two cores built from equal setups give equal bytes.
 
 from __future__ import annotations
 
+from math import sqrt
+
 from asflown.sim.airframe import Airframe, airframe_named
 from asflown.sim.atmosphere import density_kg_m3
 from asflown.sim.battery import Battery
@@ -33,6 +35,8 @@ from asflown.sim.sensors.barometer import Barometer
 from asflown.sim.sensors.gnss import Gnss
 from asflown.sim.sensors.imu import AT_REST, Imu, Sample
 from asflown.sim.sensors.magnetometer import Magnetometer
+from asflown.sim.sensors.rangefinder import PERIOD_TICKS as RANGE_EVERY_TICKS
+from asflown.sim.sensors.rangefinder import Rangefinder
 from asflown.sim.weather import Weather
 
 TICK_S = TICK_US * 1e-6
@@ -41,6 +45,7 @@ SLOW_S = _SLOW_EVERY_TICKS * TICK_S
 """Period of wind, barometer, magnetometer and covariances."""
 _STANDARD_DENSITY_KG_M3 = 1.225
 _LEAST_CHARGE_TO_ARM = 0.1
+_SMOOTHING = SLOW_S / 0.5
 _SEVERITY_CRITICAL, _SEVERITY_WARNING, _SEVERITY_INFO = 2, 4, 6
 _FIX_NONE, _FIX_3D = 1, 3
 
@@ -59,7 +64,11 @@ class Core:
         self._plant = plant = Plant(airframe.name, setup.start, airframe.rest_height_m)
         self._imu = Imu(airframe.imu, generator(seed, "imu"))
         self._barometer = Barometer(airframe.barometer, generator(seed, "barometer"))
-        self._magnetometer = Magnetometer(airframe.compass, generator(seed, "magnetometer"))
+        self._magnetometer = Magnetometer(
+            airframe.compass, generator(seed, "magnetometer"), airframe.hover_current_a
+        )
+        self._rangefinder = Rangefinder(airframe.rangefinder, generator(seed, "rangefinder"))
+        self._clipped, self._shaken = 0, (0.0, 0.0, 0.0)
         self._gnss = Gnss(airframe.gnss, generator(seed, "gnss"))
         self._weather = Weather(setup.conditions.wind, generator(seed, "turbulence"), SLOW_S)
         sheet = airframe.battery
@@ -73,7 +82,12 @@ class Core:
             release.tunings[airframe.name], craft_of(plant), self._estimator.strapdown, self.estimate
         )
         parts = Breakables(
-            plant, self._gnss, self._barometer, self._magnetometer, plant.read("battery/resistance-ohm")
+            plant,
+            self._imu,
+            self._gnss,
+            self._barometer,
+            self._magnetometer,
+            plant.read("battery/resistance-ohm"),
         )
         self._faults = FaultSchedule(setup.conditions.faults, parts)
         self._ticks = 0
@@ -124,9 +138,9 @@ class Core:
         self._commands = STOPPED
         self.armed, self.on_ground = False, self._controller.on_ground
 
-    def set_fault(self, kind: str, *, active: bool) -> bool:
+    def set_fault(self, kind: str, *, active: bool, severity: float = 1.0, unit: int = 1) -> bool:
         """Switches a fault on or off at once; False for a kind that is not one of the craft's own."""
-        return self._faults.switch(kind, active=active)
+        return self._faults.switch(kind, active=active, severity=severity, unit=unit)
 
     def take_position(self, feed: PositionFeed) -> None:
         """Takes in a position measured outside the vehicle."""
@@ -159,24 +173,35 @@ class Core:
         plant.set_wind_ned_m_s(*self._weather.step(plant.height_m(), plant.airspeed_m_s()))
 
     def _fly(self) -> None:
-        step, sample, propagate = self._plant.step, self._imu.sample, self._estimator.propagate
-        control, commands, throttle = self._controller.step, self._commands, self.readings.throttle
+        readings, imu, estimator = self.readings, self._imu, self._estimator
+        imu.begin_tick(readings.throttle)
+        step, sample, commands = self._plant.step, imu.sample, self._commands
+        propagate = estimator.strapdown.propagate if estimator.aligned else estimator.propagate
+        control = self._controller.motors()
         measured: Sample = AT_REST
         for _ in range(STEPS_PER_TICK):
-            measured = sample(step(commands), throttle)
+            measured = sample(step(commands))
             propagate(measured)
             commands = control()
         self._commands = commands
-        readings = self.readings
-        readings.throttle = 0.25 * sum(commands)
+        readings.throttle = 0.25 * (commands[0] + commands[1] + commands[2] + commands[3])
         readings.rate_frd_rad_s, readings.acceleration_frd_m_s2 = measured[:3], measured[3:]
+        if imu.clipped != self._clipped:
+            self._clipped = imu.clipped
+            readings.clipped += 1
+            estimator.clipped()
 
     def _sense(self) -> None:
         tick, plant, readings = self._ticks, self._plant, self.readings
         if tick % _SLOW_EVERY_TICKS == 0:
             readings.pressure_pa = self._barometer.sample_pa(plant.pressure_pa())
-            readings.magnetic_frd_gauss = self._magnetometer.sample_gauss(*plant.attitude_rad())
+            readings.magnetic_frd_gauss = self._magnetometer.sample_gauss(
+                *plant.attitude_rad(), readings.battery_current_a
+            )
+            self._feel_vibration()
             self._estimator.take_field(tick, readings.magnetic_frd_gauss, readings.pressure_pa)
+        if tick % RANGE_EVERY_TICKS == 0:
+            readings.range_m = self._rangefinder.sample_m(plant.height_m(), *plant.state[6:8])
         if self._gnss.sample_due(tick):
             self._gnss.sample(tick, plant.geodetic(), plant.velocity_ned_m_s())
             self._look_at_receiver()
@@ -189,7 +214,21 @@ class Core:
             readings.gnss_altitude_m, readings.gnss_velocity_ned_m_s = fix.altitude_m, fix.velocity_ned_m_s
             readings.gnss_horizontal_accuracy_m = fix.horizontal_accuracy_m
             readings.gnss_vertical_accuracy_m = fix.vertical_accuracy_m
+            readings.gnss_velocity_accuracy_m_s = fix.velocity_accuracy_m_s
             self._estimator.take_fix(fix)
+
+    def _feel_vibration(self) -> None:
+        """The standard deviation of what changes from one look to the next, smoothed over half a second."""
+        readings = self.readings
+        x, y, z = readings.acceleration_frd_m_s2
+        ox, oy, oz = self._shaken
+        vx, vy, vz = readings.vibration_m_s2
+        self._shaken = x, y, z
+        readings.vibration_m_s2 = (
+            sqrt(vx * vx + _SMOOTHING * (0.5 * (x - ox) ** 2 - vx * vx)),
+            sqrt(vy * vy + _SMOOTHING * (0.5 * (y - oy) ** 2 - vy * vy)),
+            sqrt(vz * vz + _SMOOTHING * (0.5 * (z - oz) ** 2 - vz * vz)),
+        )
 
     def _look_at_receiver(self) -> None:
         """Says when fixes stop and come back; temperature and density change as slowly."""

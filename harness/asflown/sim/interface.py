@@ -182,7 +182,7 @@ class FlightCore(Protocol):
     def disarm(self) -> None:
         """Stops the motors at once. The autopilot asks only on the ground."""
 
-    def set_fault(self, kind: str, *, active: bool) -> bool:
+    def set_fault(self, kind: str, *, active: bool, severity: float = 1.0, unit: int = 1) -> bool:
         """Switches a fault (by its name in a scenario) on or off at once; False for one that it cannot have."""
 
     def take_position(self, feed: PositionFeed) -> None:

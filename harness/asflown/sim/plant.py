@@ -86,6 +86,7 @@ class Plant:
         "_sound_place",
         "_used",
         "state",
+        "wrecked",
     )
 
     def __init__(self, airframe: str, start: Start, rest_height_m: float) -> None:
@@ -101,6 +102,7 @@ class Plant:
         self._buffer, self._used = bytearray(STATE.size * _BUFFER_STEPS), 0
         self._ground_felt = True
         self.state: State = []
+        self.wrecked = False
         for _ in range(_SETTLING_STEPS):
             self.step((0.0, 0.0, 0.0, 0.0))
         self._used = 0
@@ -159,6 +161,7 @@ class Plant:
         self.write(_GROUND_REACTIONS, 1.0)
         for rotor in range(1, ROTORS + 1):
             self.write(f"rotor/health-{rotor}", 0.0)
+        self.wrecked = True
         return True
 
     def check(self) -> None:
@@ -214,6 +217,11 @@ class Plant:
     def set_open_circuit_v(self, voltage_v: float) -> None:
         """What the battery gives unloaded."""
         self.write("battery/open-circuit-v", voltage_v)
+
+    def set_motor_health(self, motor: int, share: float) -> None:
+        """The share of its speed that a motor, 1 to 4, reaches; motors of a wreck stay dead."""
+        if not self.wrecked:
+            self.write(f"rotor/health-{motor}", share)
 
     def temperature_k(self) -> float:
         """Temperature of the air."""

@@ -58,7 +58,7 @@ class StandIn:
         assert self.on_ground, "motors stopped in the air"
         self.armed = False
 
-    def set_fault(self, kind: str, *, active: bool) -> bool:
+    def set_fault(self, kind: str, *, active: bool, severity: float = 1.0, unit: int = 1) -> bool:
         """Knows the faults of the real core, and only notes them."""
         if kind not in FAULTS:
             return False

@@ -6,6 +6,7 @@ while the craft is kept level, and position is followed once it has left the gro
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from enum import Enum
 from math import sqrt
@@ -31,6 +32,14 @@ _LEASH_M, _UPRIGHT_LEASH_M = 2.0, 0.6
 _SLOW_BELOW_M, _SLOWING_PER_S = 2.0, 0.4
 
 
+def _stopped() -> Commands:
+    return STOPPED
+
+
+def _idle() -> Commands:
+    return _IDLE
+
+
 class Phase(Enum):
     """Where the controller is between ground and air."""
 
@@ -40,7 +49,7 @@ class Phase(Enum):
 
 
 class Controller:
-    """Call `update` every 10 ms and `step` every 2.5 ms. Nothing turns before `arm`."""
+    """Call `update` every 10 ms, and what `motors` gives every 2.5 ms. Nothing turns before `arm`."""
 
     __slots__ = (
         "_attitude",
@@ -84,11 +93,11 @@ class Controller:
         self.armed = False
         self.phase = Phase.STANDING
 
-    def step(self) -> Commands:
-        """Motor commands for the next 2.5 ms."""
+    def motors(self) -> Callable[[], Commands]:
+        """What to call for motor commands, each for 2.5 ms, until the next `update`."""
         if not self.armed:
-            return STOPPED
-        return _IDLE if self.phase is Phase.STANDING else self._attitude.step()
+            return _stopped
+        return _idle if self.phase is Phase.STANDING else self._attitude.step
 
     def update(self, target: Target, limits: Limits, voltage_v: float, density_ratio: float) -> None:
         """10 ms towards the target; voltage and density tell what the rotors can give."""

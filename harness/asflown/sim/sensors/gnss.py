@@ -7,7 +7,7 @@ The receiver stamps a fix with the time it is valid for, as real ones do, so the
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,24 +33,41 @@ class Fix:
     velocity_ned_m_s: Vector
     horizontal_accuracy_m: float
     vertical_accuracy_m: float
+    velocity_accuracy_m_s: float = 0.05
 
 
 class Gnss:
     """Ask `sample_due` every tick; hand it the truth then, and take fixes with `delivered`.
 
-    `lost` is set by faults: no fixes are taken then, and those under way are lost.
+    Faults set these: `lost`, no fixes are taken, and those under way are lost; `jump_m`, how far fixes lie off to
+    the north-east; `stuck`, the last place and velocity are told again and again.
     """
 
-    __slots__ = ("_error", "_noise", "_sheet", "_under_way", "_velocity_error", "lost")
+    """    """
+
+    __slots__ = (
+        "_error",
+        "_last",
+        "_noise",
+        "_sheet",
+        "_under_way",
+        "_velocity_error",
+        "jump_m",
+        "lost",
+        "stuck",
+    )
 
     def __init__(self, sheet: GnssSheet, generator: np.random.Generator) -> None:
         period_s = sheet.period_ticks * TICK_S
         level, upright = sheet.horizontal_m, sheet.vertical_m
         slow, fast = sheet.velocity_m_s, sheet.vertical_velocity_m_s
         self._error = GaussMarkov(generator, (level, level, upright), sheet.time_constant_s, period_s)
-        self._velocity_error = GaussMarkov(generator, (slow, slow, fast), 1.0, period_s)
+        self._velocity_error = GaussMarkov(
+            generator, (slow, slow, fast), sheet.velocity_time_constant_s, period_s
+        )
         self._noise = rows(generator, 3)
-        self._sheet, self.lost = sheet, False
+        self._sheet, self.lost, self.stuck, self.jump_m = sheet, False, False, 0.0
+        self._last: Fix | None = None
         self._under_way: deque[Fix] = deque()
 
     @property
@@ -70,23 +87,26 @@ class Gnss:
         if self.lost:
             self._under_way.clear()
             return
-        white, sheet = self._sheet.white_m, self._sheet
+        if self.stuck and self._last is not None:
+            self._under_way.append(replace(self._last, tick=tick))
+            return
+        white, sheet, off = self._sheet.white_m, self._sheet, self.jump_m * 0.5**0.5
         north_m_deg, east_m_deg = metres_per_degree(geodetic[0])
-        self._under_way.append(
-            Fix(
-                tick=tick,
-                latitude_deg=geodetic[0] + (north + white * w_north) / north_m_deg,
-                longitude_deg=geodetic[1] + (east + white * w_east) / east_m_deg,
-                altitude_m=geodetic[2] - down - white * w_down,
-                velocity_ned_m_s=(
-                    velocity_ned_m_s[0] + v_north,
-                    velocity_ned_m_s[1] + v_east,
-                    velocity_ned_m_s[2] + v_down,
-                ),
-                horizontal_accuracy_m=1.4 * sheet.horizontal_m,
-                vertical_accuracy_m=sheet.vertical_m,
-            )
+        self._last = Fix(
+            tick=tick,
+            latitude_deg=geodetic[0] + (north + off + white * w_north) / north_m_deg,
+            longitude_deg=geodetic[1] + (east + off + white * w_east) / east_m_deg,
+            altitude_m=geodetic[2] - down - white * w_down,
+            velocity_ned_m_s=(
+                velocity_ned_m_s[0] + v_north,
+                velocity_ned_m_s[1] + v_east,
+                velocity_ned_m_s[2] + v_down,
+            ),
+            horizontal_accuracy_m=1.4 * sheet.horizontal_m,
+            vertical_accuracy_m=sheet.vertical_m,
+            velocity_accuracy_m_s=sheet.velocity_m_s,
         )
+        self._under_way.append(self._last)
 
     def delivered(self, tick: int) -> Fix | None:
         """The fix that arrives at this tick, if one does."""

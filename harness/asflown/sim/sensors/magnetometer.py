@@ -1,4 +1,8 @@
-"""The magnetometer at 50 Hz: the fixed field of the place in body axes, an offset of its own, and white noise."""
+"""The magnetometer at 50 Hz: the fixed field of the place in body axes, an offset, the motors' currents, white noise.
+
+The field is that of one place on earth wherever the craft flies (declination 2 degrees east), which the vehicle
+knows; a field by place would need a world magnetic model.
+"""
 
 from __future__ import annotations
 
@@ -16,18 +20,28 @@ Vector = tuple[float, float, float]
 
 
 class Magnetometer:
-    """`fault_rad` turns the horizontal field clockwise as seen from above, as iron beside the sensor would."""
+    """`fault_rad` turns the horizontal field clockwise as seen from above, as iron beside the sensor would.
 
-    __slots__ = ("_noise", "_noise_gauss", "_offset", "fault_rad")
+    While `stuck` is set, the last reading stays.
+    """
 
-    def __init__(self, sheet: CompassSheet, generator: np.random.Generator) -> None:
+    __slots__ = ("_interference", "_last", "_noise", "_noise_gauss", "_offset", "fault_rad", "stuck")
+
+    def __init__(
+        self, sheet: CompassSheet, generator: np.random.Generator, hover_current_a: float = 1.0
+    ) -> None:
         self._noise_gauss = sheet.noise_gauss
         self._offset: list[float] = (sheet.offset_gauss * generator.standard_normal(3)).tolist()
+        per_ampere = sheet.interference_gauss / hover_current_a
+        self._interference: list[float] = (per_ampere * generator.standard_normal(3)).tolist()
         self._noise = rows(generator, 3)
-        self.fault_rad = 0.0
+        self.fault_rad, self.stuck = 0.0, False
+        self._last: Vector = (0.0, 0.0, 0.0)
 
-    def sample_gauss(self, roll_rad: float, pitch_rad: float, yaw_rad: float) -> Vector:
-        """What is measured, forward-right-down, at a true attitude."""
+    def sample_gauss(
+        self, roll_rad: float, pitch_rad: float, yaw_rad: float, current_a: float = 0.0
+    ) -> Vector:
+        """What is measured, forward-right-down, at a true attitude and current of the battery."""
         north, east, down = FIELD_NED_GAUSS
         yaw = yaw_rad - self.fault_rad
         cy, sy, cp, sp, cr, sr = (
@@ -41,8 +55,11 @@ class Magnetometer:
         ahead, right = cy * north + sy * east, cy * east - sy * north
         forward, below = cp * ahead - sp * down, sp * ahead + cp * down
         (ox, oy, oz), (wx, wy, wz), noise = self._offset, next(self._noise), self._noise_gauss
-        return (
-            forward + ox + noise * wx,
-            cr * right + sr * below + oy + noise * wy,
-            cr * below - sr * right + oz + noise * wz,
-        )
+        if not self.stuck:
+            ix, iy, iz = self._interference
+            self._last = (
+                forward + ox + current_a * ix + noise * wx,
+                cr * right + sr * below + oy + current_a * iy + noise * wy,
+                cr * below - sr * right + oz + current_a * iz + noise * wz,
+            )
+        return self._last
