@@ -20,6 +20,7 @@ examples:
   asflown check scenarios                       everything below a folder
   asflown check my.scenario.yaml                one file
   asflown check --schema vehicle > vehicle.json the JSON Schema of vehicle files, for an editor
+  asflown check --surface                       what a script may use in lockstep
 """
 
 
@@ -47,6 +48,11 @@ def add_parser(commands: SubParsers) -> None:
         choices=("scenario", "vehicle"),
         help="print the JSON Schema of scenario files (or of vehicle files) instead",
     )
+    parser.add_argument(
+        "--surface",
+        action="store_true",
+        help="print what a script may use in lockstep, and what makes it fly in wall time, instead",
+    )
     parser.set_defaults(run=run)
 
 
@@ -56,6 +62,8 @@ def run(options: argparse.Namespace) -> int:
 
     if options.schema is not None:
         return _print_schema(options)
+    if options.surface:
+        return _print_surface()
     if not options.paths:
         raise UsageError("there is nothing to check", "Name a file or a folder: `asflown check scenarios`")
     return _check_all(options.paths)
@@ -70,6 +78,14 @@ def _print_schema(options: argparse.Namespace) -> int:
     if options.paths:
         raise UsageError("--schema checks no files", "Leave the paths out, or --schema")
     print(json.dumps(json_schema(options.schema), indent=2))
+    return ExitCode.PASSED
+
+
+def _print_surface() -> int:
+    from asflown.clock.surface import page
+    from asflown.errors import ExitCode
+
+    print(page(), end="")
     return ExitCode.PASSED
 
 
