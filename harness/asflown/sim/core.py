@@ -79,7 +79,11 @@ class Core:
             self.estimate, self.events, setup.start.home.latitude_deg, noises_of(airframe)
         )
         self._controller = Controller(
-            release.tunings[airframe.name], craft_of(plant), self._estimator.strapdown, self.estimate
+            release,
+            release.tunings[airframe.name],
+            craft_of(plant),
+            self._estimator.strapdown,
+            self.estimate,
         )
         parts = Breakables(
             plant,

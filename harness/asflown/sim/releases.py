@@ -6,9 +6,12 @@ Constants are per airframe; SI, gains in 1/s and 1/s^2. A new release is a new r
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from math import tan
 
 from asflown.errors import VehicleProblem
+from asflown.sim.controller import opening_angle
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +94,29 @@ class Release:
     name: str
     summary: str
     tunings: dict[str, Tuning]
+    level_share: Callable[[float], float] = tan
+    """What a tilt limit (rad) allows: largest level over upright part of the thrust."""
+
+
+R2 = {
+    "palm80": replace(PALM80, position_p=1.9, velocity_p=3.2, velocity_i=2.8),
+    "field1400": replace(FIELD1400, position_p=1.45, velocity_p=2.3, velocity_i=2.0),
+}
+"""Firmer on position, softer on velocity: quicker back on its place, with somewhat more overshoot."""
 
 
 RELEASES = {
     release.name: release
-    for release in (Release("r1", "First release", {"palm80": PALM80, "field1400": FIELD1400}),)
+    for release in (
+        Release("r1", "First release", {"palm80": PALM80, "field1400": FIELD1400}),
+        Release("r2", "Firmer position control", R2),
+        Release(
+            "r3",
+            "The gains of r1; tilt is limited in a new way, wrongly (controller/opening_angle.py)",
+            {"palm80": PALM80, "field1400": FIELD1400},
+            level_share=opening_angle.level_share,
+        ),
+    )
 }
 
 

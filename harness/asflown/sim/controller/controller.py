@@ -20,7 +20,7 @@ from asflown.sim.controller.reference import PERIOD_S, Reference
 from asflown.sim.controller.touch_down import TouchDown
 from asflown.sim.estimator.strapdown import Strapdown
 from asflown.sim.interface import Estimate, Limits, Target
-from asflown.sim.releases import Tuning
+from asflown.sim.releases import Release, Tuning
 
 _IDLE: Commands = (IDLE_COMMAND, IDLE_COMMAND, IDLE_COMMAND, IDLE_COMMAND)
 _UP_BY_M, _UP_AT_M_S = 0.2, 0.05
@@ -69,11 +69,19 @@ class Controller:
         "phase",
     )
 
-    def __init__(self, tuning: Tuning, craft: Craft, strapdown: Strapdown, estimate: Estimate) -> None:
+    def __init__(
+        self,
+        release: Release,
+        tuning: Tuning,
+        craft: Craft,
+        strapdown: Strapdown,
+        estimate: Estimate,
+    ) -> None:
+        """`tuning` is the release's for this craft."""
         self._tuning, self._craft, self._strapdown, self._estimate = tuning, craft, strapdown, estimate
         self._mixer = Mixer(craft)
         self._attitude = AttitudeLoop(tuning, craft, strapdown, self._mixer)
-        self._position = PositionLoop(tuning, strapdown)
+        self._position = PositionLoop(tuning, strapdown, release.level_share)
         self._reference = Reference(tuning.braking, tuning.jerk_m_s3, tuning.response_s)
         self._touch_down = TouchDown()
         self._ground_down_m = self._lifting_s = self._yaw_rad = self._turning_rad_s = 0.0

@@ -7,6 +7,7 @@ limits, and never exceed half of gravity.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import hypot, sqrt, tan
 
 from asflown.sim.controller.reference import PERIOD_S, Reference
@@ -24,10 +25,21 @@ _LEAST_LIFT = 0.15
 class PositionLoop:
     """After `step`, `force` is the wanted thrust over mass (m/s^2), pointing up when level."""
 
-    __slots__ = ("_integral_down", "_integral_east", "_integral_north", "_strapdown", "_tuning", "force")
+    __slots__ = (
+        "_integral_down",
+        "_integral_east",
+        "_integral_north",
+        "_level_share",
+        "_strapdown",
+        "_tuning",
+        "force",
+    )
 
-    def __init__(self, tuning: Tuning, strapdown: Strapdown) -> None:
-        self._tuning, self._strapdown = tuning, strapdown
+    def __init__(
+        self, tuning: Tuning, strapdown: Strapdown, level_share: Callable[[float], float] = tan
+    ) -> None:
+        """`level_share` tells what a tilt limit allows: largest level over upright part of the thrust."""
+        self._tuning, self._strapdown, self._level_share = tuning, strapdown, level_share
         self.force = (0.0, 0.0, -strapdown.gravity_m_s2)
         self.reset()
 
@@ -38,7 +50,11 @@ class PositionLoop:
     def step(self, reference: Reference, limits: Limits, most_m_s2: float, level_only: bool) -> None:
         """10 ms of control; `most_m_s2` is what the rotors can give; `level_only` leaves the place alone."""
         down = self._vertical(reference, most_m_s2)
-        north, east = (0.0, 0.0) if level_only else self._horizontal(reference, -down * tan(limits.tilt_rad))
+        north, east = (
+            (0.0, 0.0)
+            if level_only
+            else self._horizontal(reference, -down * self._level_share(limits.tilt_rad))
+        )
         self.force = north, east, down
 
     def specific_thrust(self) -> float:
