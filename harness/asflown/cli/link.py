@@ -23,7 +23,7 @@ examples:
   asflown link share "serial:///dev/ttyUSB0?baud=57600" --to udp://127.0.0.1:14550 --to tcp-listen://127.0.0.1:5790
   asflown link share "serial:///dev/ttyUSB0?baud=57600" --radio long-range-slow \\
       --pilot udp-listen://0.0.0.0:14560 --watch udp://192.0.2.7:14550 --capture today
-  asflown link share udp://127.0.0.1:14540 --to pty:///tmp/vehicle --key flight.key --without-key nothing
+  asflown link share udp://127.0.0.1:14560 --to pty:///tmp/vehicle --key flight.key --without-key nothing
 
 Whoever reaches an open port speaks to the vehicle: MAVLink asks nobody who they are, unless frames are signed
 (--key). Without a host a link stays on this machine.

@@ -39,7 +39,7 @@ examples:
   asflown fly scenarios/nest_boxes             fly a demo and grade it
   asflown fly scenarios --junit report.xml     everything below a folder, with a report for CI
   asflown grade .asflown/flights/*             grade recorded flights again
-  asflown vehicle serve palm80 --listen udp-listen://127.0.0.1:14540
+  asflown vehicle serve palm80 --listen udp-listen://127.0.0.1:14560
                                                a simulated vehicle for any MAVLink client
 
 exit codes:

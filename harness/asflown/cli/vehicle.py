@@ -23,7 +23,7 @@ station, a program in another language. It flies until Ctrl-C.
 
 SERVE_EXAMPLES = """\
 examples:
-  asflown vehicle serve palm80 --listen udp-listen://127.0.0.1:14540   clients dial this port
+  asflown vehicle serve palm80 --listen udp-listen://127.0.0.1:14560   clients dial this port
   asflown vehicle serve palm80 --listen udp://127.0.0.1:14550          the vehicle dials a client's port
   asflown vehicle serve field1400 --listen pty:///tmp/field1400        a serial port at that path
   asflown vehicle serve palm80 --listen tcp-listen://127.0.0.1:5790 --wind "6 m/s" --wind-from "240 deg"
@@ -32,7 +32,7 @@ Whoever reaches the link flies the vehicle: MAVLink asks nobody who they are. Wi
 this machine.
 """
 
-DEFAULT_LISTEN = "udp-listen://127.0.0.1:14540"
+DEFAULT_LISTEN = "udp-listen://127.0.0.1:14560"
 
 
 def add_parser(commands: SubParsers) -> None:
