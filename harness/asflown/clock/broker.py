@@ -104,6 +104,7 @@ class Broker:
     def __init__(
         self, clock: VirtualClock, path: Path, ports: list[HeldPort], terms: Terms, watchdog_s: float
     ) -> None:
+        self.busy = False
         self.wake_us = NEVER_US
         self.usage = Usage()
         self.on_gone: Callable[[], None] = lambda: None
@@ -136,6 +137,7 @@ class Broker:
         except ProcessLookupError:
             return  # it has ended and been waited for already
         self._participants.append(_Participant(pid, descriptor, is_root))
+        self.busy = True
         self._match(self._participants[-1])
 
     def settle(self) -> None:
@@ -149,17 +151,20 @@ class Broker:
             if running is None:
                 break
             self._read_one(running)
+        self.busy = False
         self._refresh_wake()
 
     def grant(self, now_us: int, horizon_us: int) -> None:
         """Hands over what the next process may read, and lets it run, at most until another one wakes."""
-        chosen = min(self._participants, key=lambda one: (one.wake_us, one.turn))
-        others_us = min((one.wake_us for one in self._participants if one is not chosen), default=NEVER_US)
-        horizon_us = min(horizon_us, max(others_us, now_us + SLICE_US))
+        chosen = self._participants[0]
+        if len(self._participants) > 1:
+            chosen = min(self._participants, key=lambda one: (one.wake_us, one.turn))
+            others_us = min(one.wake_us for one in self._participants if one is not chosen)
+            horizon_us = min(horizon_us, max(others_us, now_us + SLICE_US))
         self._turns += 1
         chosen.turn = self._turns
         chosen.stand_still()
-        chosen.running = True
+        chosen.running = self.busy = True
         self.wake_us = NEVER_US
         if not chosen.welcomed:
             chosen.welcomed = True

@@ -24,6 +24,8 @@ HORIZON_US_MAX = 1_000_000
 class Gate(Protocol):
     """What stands between the clock and held scripts."""
 
+    busy: bool
+    """Whether a script may be running: then it has to settle before time moves."""
     wake_us: int
     """Earliest time at which an idle script wakes; NEVER_US when none does."""
 
@@ -74,9 +76,10 @@ class VirtualClock(QueueClock):
         gate = self.gate
         wake_us = NEVER_US
         if gate is not None:
-            gate.settle()
-            if self._loop.woken:
-                return
+            if gate.busy:
+                gate.settle()
+                if self._loop.woken:
+                    return
             wake_us = gate.wake_us
         due_us = self.queue.next_us()
         if due_us is not None and due_us <= wake_us:
