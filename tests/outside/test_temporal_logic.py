@@ -21,9 +21,12 @@ from asflown.scenario.formula import (
     Comparison,
     Eventually,
     Formula,
+    Historically,
     Implies,
     Not,
+    Once,
     Predicate,
+    Since,
     Term,
     Until,
     Window,
@@ -69,6 +72,8 @@ ROWS: dict[str, tuple[Formula, tuple[float, ...]]] = {
         Always(Implies(compare("x", ">=", 2), Eventually(compare("x", ">=", 3), seconds(0, 1)))),
         (0, 0, 0, 2, 2),
     ),
+    "OC-STL-09 once": (Once(X0, seconds(0, 1)), (1, 2, 3, 3, 5)),
+    "OC-STL-09 historically": (Historically(X0, seconds(0, 1)), (1, 1, 2, -1, -1)),
     "OC-STL-10 nesting": (Eventually(Always(X0, seconds(0, 1)), seconds(0, 2)), (2, 2, 5, 5, 5)),
 }
 
@@ -104,7 +109,7 @@ def test_rules_of_a_flight(formula: Formula, expected_m: float) -> None:
     assert robustness(formula, h=HEIGHT)[0] == pytest.approx(expected_m, abs=1e-9)
 
 
-def by_definition(  # noqa: PLR0911 (one return for each operator)
+def by_definition(  # noqa: PLR0911, C901 (one branch for each operator)
     formula: Formula, values: dict[str, tuple[float, ...]], at: int
 ) -> float:
     """The published definition, word for word and without any cleverness."""
@@ -113,6 +118,10 @@ def by_definition(  # noqa: PLR0911 (one return for each operator)
     def window(span: Window) -> list[int]:
         end_s = math.inf if span.end_us is None else span.end_us / 1e6
         return [t for t in range(at, count) if span.begin_us / 1e6 <= t - at <= end_s]
+
+    def past(span: Window) -> list[int]:
+        end_s = math.inf if span.end_us is None else span.end_us / 1e6
+        return [t for t in range(at + 1) if span.begin_us / 1e6 <= at - t <= end_s]
 
     match formula:
         case Predicate():
@@ -138,6 +147,21 @@ def by_definition(  # noqa: PLR0911 (one return for each operator)
                 for t in window(formula.window)
             ]
             return max(inside, default=-math.inf)
+        case Since():
+            left_s = [by_definition(formula.left, values, t) for t in range(count)]
+            inside = [
+                min(by_definition(formula.right, values, t), *left_s[t : at + 1])
+                for t in past(formula.window)
+            ]
+            return max(inside, default=-math.inf)
+        case Historically():
+            return min(
+                (by_definition(formula.operand, values, t) for t in past(formula.window)), default=math.inf
+            )
+        case Once():
+            return max(
+                (by_definition(formula.operand, values, t) for t in past(formula.window)), default=-math.inf
+            )
     raise AssertionError(formula)
 
 
@@ -155,6 +179,9 @@ FORMULAS = st.recursive(
         st.builds(Always, inner, WINDOWS),
         st.builds(Eventually, inner, WINDOWS),
         st.builds(Until, inner, inner, WINDOWS),
+        st.builds(Since, inner, inner, WINDOWS),
+        st.builds(Once, inner, WINDOWS),
+        st.builds(Historically, inner, WINDOWS),
     ),
     max_leaves=5,
 )

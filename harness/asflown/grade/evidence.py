@@ -17,6 +17,7 @@ from asflown.grade.match import LONG_GAP_S, LegMatch, Matched, match
 from asflown.record.series import PathFrame, Series, Track
 from asflown.scenario.model import Limit
 from asflown.scenario.path import PathLeg
+from asflown.scenario.signal_names import leg_signal
 
 AROUND_FLIGHT_S = 1.0
 HOLD_RADIUS_M = 1.0
@@ -59,7 +60,7 @@ class Evidence:
     hold_radius_m: float
 
     def signals(self) -> dict[str, Series]:
-        """The track's signals, and cross_track on the legs that have sides."""
+        """The track's signals, cross_track on the legs that have sides, and a flag for each leg of the path."""
         beside = [part for part in self.legs if part.cross_track_m is not None]
         signals = dict(self.track.signals)
         if beside:
@@ -67,7 +68,20 @@ class Evidence:
                 np.concatenate([part.time_s for part in beside]),
                 np.concatenate([part.cross_track_m for part in beside if part.cross_track_m is not None]),
             )
+        if self.matched is not None:
+            signals |= _leg_flags(self.matched)
         return signals
+
+
+def _leg_flags(matched: Matched) -> dict[str, Series]:
+    """For each leg whether it is being flown, at each position."""
+    time_s = matched.positions.time_s
+    return {
+        leg_signal(leg.leg.index): Series(
+            time_s, ((time_s >= leg.begin_s) & (time_s < leg.end_s)).astype(np.float64)
+        )
+        for leg in matched.legs
+    }
 
 
 def evidence(

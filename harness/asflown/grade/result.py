@@ -47,6 +47,8 @@ class RuleGraded:
     source: Source
     at_s: float | None = None
     says: str = ""
+    exact: bool = False
+    """The robustness is exact between samples, too, and not only over the samples."""
 
     @property
     def passed(self) -> bool | None:

@@ -1,34 +1,42 @@
 """Robustness of a temporal logic formula over sampled signals: how far it is from turning.
 
 Semantics: Donze & Maler (FORMATS 2010) with closed windows, `until` with its left side up to and at the moment of
-its right side. Positive means satisfied, negative violated, and 0 counts as satisfied. A comparison's robustness
-is the distance from its bound over its scale, a flag's is +1 or -1.
+its right side, `since` its mirror image. Positive means satisfied, negative violated, and 0 counts as satisfied. A
+comparison's robustness is the distance from its bound over its scale, a flag's is +1 or -1.
 
-Policy at the end of the track: windows are cut off there, and what they still hold is what counts. An empty window
-is +inf for `always` and -inf for `eventually` and `until`. Formulas are looked at where samples are; a whole
-`always` or `eventually` over straight lines between samples is exact, the ends of a window are not.
+Policy at both ends of the track: windows are cut off there, and what they still hold is what counts. An empty window
+is +inf for `always` and `historically` and -inf for the others. Formulas are looked at where samples are. The ends of
+a window of `always` and `eventually` over comparisons lie between samples, and are looked at, too: see `exactness`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from asflown.frames import FloatArray
 from asflown.grade import windows
+from asflown.grade.exactness import is_momentary
 from asflown.grade.windows import Numbers
 from asflown.scenario.formula import (
     Always,
     And,
     Eventually,
+    Fall,
     Flag,
     Formula,
+    Historically,
     Implies,
+    Next,
     Not,
+    Once,
     Or,
     Predicate,
+    Rise,
+    Since,
     Until,
     Window,
 )
@@ -40,16 +48,22 @@ class Trace:
 
     time_us: Numbers
     signals: Mapping[str, FloatArray]
+    steps: frozenset[str] = field(default=frozenset())
+    """Signals that keep their last value between samples; the others change in straight lines."""
 
+    def at(self, times_us: Numbers) -> Trace:
+        """The signals at other times, which lie within those of the trace."""
+        return Trace(times_us, {name: self._at(name, times_us) for name in self.signals}, self.steps)
 
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """Where a formula's robustness comes from: a comparison or flag, and the number of a sample."""
+    def _at(self, name: str, times_us: Numbers) -> FloatArray:
+        if name in self.steps:
+            return self.signals[name][np.searchsorted(self.time_us, times_us, side="right") - 1]
+        return np.interp(times_us, self.time_us, self.signals[name])
 
-    leaf: Predicate | Flag
-    sample: int
-    holds_if: bool
-    """False where the leaf stands under a `not`: the formula is better off when it does not hold."""
+    def backwards(self) -> Trace:
+        """The same samples, the last one first."""
+        mirrored = {name: values[::-1] for name, values in self.signals.items()}
+        return Trace(self.time_us[-1] - self.time_us[::-1], mirrored, self.steps)
 
 
 class Robustness:
@@ -57,113 +71,111 @@ class Robustness:
 
     def __init__(self, trace: Trace, *, in_units: bool = False) -> None:
         """With `in_units`, comparisons are measured in their own SI unit instead of their scale."""
-        self._trace, self._in_units = trace, in_units
-        self._known: dict[int, FloatArray] = {}
+        self.trace, self._in_units = trace, in_units
+        self._known: dict[int, tuple[Formula, FloatArray]] = {}
 
     def of(self, formula: Formula) -> FloatArray:
         """The robustness at each sample of the trace, shape (n,)."""
-        known = self._known.get(id(formula))
-        if known is None:
-            known = self._known[id(formula)] = self._work_out(formula)
-        return known
+        if id(formula) not in self._known:
+            self._known[id(formula)] = formula, self._work_out(formula)
+        return self._known[id(formula)][1]
 
     def _work_out(self, formula: Formula) -> FloatArray:
-        match formula:
-            case Predicate():
-                result = self._predicate(formula)
-            case Flag():
-                result = np.where(self._trace.signals[formula.signal] > 0, 1.0, -1.0)
-            case Not():
-                result = -self.of(formula.operand)
-            case And():
-                result = np.stack([self.of(part) for part in formula.operands]).min(axis=0)
-            case Or():
-                result = np.stack([self.of(part) for part in formula.operands]).max(axis=0)
-            case Implies():
-                result = np.maximum(-self.of(formula.left), self.of(formula.right))
-            case Always():
-                result = windows.smallest(self.of(formula.operand), *self._numbers(formula.window))
-            case Eventually():
-                result = windows.largest(self.of(formula.operand), *self._numbers(formula.window))
-            case _:
-                result = self._until(formula)
-        return result
+        return _WAYS[type(formula)](self, formula)
 
-    def _predicate(self, predicate: Predicate) -> FloatArray:
-        total = np.zeros(len(self._trace.time_us))
+    def predicate(self, predicate: Predicate) -> FloatArray:
+        """How far the comparison is from its bound."""
+        total = np.zeros(len(self.trace.time_us))
         for term in predicate.terms:
-            total += term.factor * self._trace.signals[term.signal]
+            total += term.factor * self.trace.signals[term.signal]
         over = total - predicate.bound
         signed = over if predicate.comparison in {">", ">="} else -over
         return signed if self._in_units else signed / predicate.scale
 
-    def _numbers(self, window: Window) -> tuple[Numbers, Numbers]:
+    def flag(self, flag: Flag) -> FloatArray:
+        """+1 where the flag is set, -1 elsewhere."""
+        return np.where(self.trace.signals[flag.signal] > 0, 1.0, -1.0)
+
+    def window(self, formula: Always | Eventually, extreme: windows.Extreme) -> FloatArray:
+        """The worst or best over the samples of the window, and at its very ends."""
+        inside = extreme.over(self.of(formula.operand), *self.numbers(formula.window))
+        if formula.window == Window() or not is_momentary(formula.operand):
+            return inside
+        for edge_us in (formula.window.begin_us, formula.window.end_us):
+            if edge_us:
+                inside = extreme.both(inside, self._shifted(formula.operand, edge_us, extreme.of_nothing))
+        return inside
+
+    def _shifted(self, formula: Formula, shift_us: int, beyond: float) -> FloatArray:
+        """The robustness that much later than each sample; `beyond` where the track has ended."""
+        times_us = self.trace.time_us + shift_us
+        inside = times_us <= self.trace.time_us[-1]
+        result = np.full(len(times_us), beyond)
+        result[inside] = Robustness(self.trace.at(times_us[inside]), in_units=self._in_units).of(formula)
+        return result
+
+    def numbers(self, window: Window) -> tuple[Numbers, Numbers]:
         """First and last sample (excluded) of the window looked at from each sample."""
-        time_us = self._trace.time_us
+        time_us = self.trace.time_us
         first = np.searchsorted(time_us, time_us + window.begin_us)
         if window.end_us is None:
             return first, np.full(len(time_us), len(time_us))
         return first, np.searchsorted(time_us, time_us + window.end_us, side="right")
 
-    def _until(self, until: Until) -> FloatArray:
+    def past_numbers(self, window: Window) -> tuple[Numbers, Numbers]:
+        """First and last sample (excluded) of a window that lies in the past."""
+        time_us = self.trace.time_us
+        last = np.searchsorted(time_us, time_us - window.begin_us, side="right")
+        if window.end_us is None:
+            return np.zeros(len(time_us), np.int64), last
+        return np.searchsorted(time_us, time_us - window.end_us), last
+
+    def until(self, left: FloatArray, right: FloatArray, window: Window) -> FloatArray:
         """From the unbounded form, worked out backwards: that is exact, sample by sample.
 
         The right side must come within the window, and the left side must hold up to the window and from there
         on until the right side comes.
         """
-        left, right = self.of(until.left), self.of(until.right)
-        unbounded = np.empty(len(left) + 1)
-        unbounded[-1] = -np.inf
-        for number in range(len(left) - 1, -1, -1):
-            unbounded[number] = min(left[number], max(right[number], unbounded[number + 1]))
-        first, last = self._numbers(until.window)
+        unbounded, later = [-np.inf], -np.inf
+        for held, comes_now in zip(left[::-1].tolist(), right[::-1].tolist(), strict=True):
+            later = min(held, max(comes_now, later))
+            unbounded.append(later)
+        first, last = self.numbers(window)
         before = windows.smallest(left, np.arange(len(left)), first)
         comes = windows.largest(right, first, last)
-        return np.minimum(np.minimum(before, comes), unbounded[first])
+        result: FloatArray = np.minimum(np.minimum(before, comes), np.array(unbounded[::-1])[first])
+        return result
 
-    def decided_by(self, formula: Formula, sample: int = 0) -> Moment | None:
-        """The comparison or flag, and the sample, that the robustness at `sample` comes from.
+    def since(self, formula: Since) -> FloatArray:
+        """`until`, with time running the other way."""
+        mirrored = Robustness(self.trace.backwards(), in_units=self._in_units)
+        return mirrored.until(self.of(formula.left)[::-1], self.of(formula.right)[::-1], formula.window)[::-1]
 
-        None where an empty window decides.
-        """
-        return self._trace_down(formula, sample, True)
+    def next(self, operand: Formula) -> FloatArray:
+        """The next sample's robustness; -inf at the last one."""
+        return np.append(self.of(operand)[1:], -np.inf)
 
-    def _trace_down(self, formula: Formula, sample: int, holds_if: bool) -> Moment | None:
-        match formula:
-            case Predicate() | Flag():
-                return Moment(formula, sample, holds_if)
-            case Not():
-                return self._trace_down(formula.operand, sample, not holds_if)
-            case And() | Or():
-                pick = min if isinstance(formula, And) else max
-                part = pick(formula.operands, key=lambda operand: self.of(operand)[sample])
-                return self._trace_down(part, sample, holds_if)
-            case Implies():
-                by_left = -self.of(formula.left)[sample] > self.of(formula.right)[sample]
-                part = formula.left if by_left else formula.right
-                return self._trace_down(part, sample, holds_if != by_left)
-            case Always() | Eventually():
-                return self._trace_window(formula, sample, holds_if)
-            case Until():
-                return self._trace_until(formula, sample, holds_if)
+    def edge(self, values: FloatArray) -> FloatArray:
+        """How clearly `values` is positive now and was negative at the sample before; -inf at the first one."""
+        result: FloatArray = np.minimum(values, np.concatenate([[-np.inf], -values[:-1]]))
+        return result
 
-    def _trace_window(self, formula: Always | Eventually, sample: int, holds_if: bool) -> Moment | None:
-        first, last = (int(numbers[sample]) for numbers in self._numbers(formula.window))
-        if last <= first:
-            return None
-        inside = self.of(formula.operand)[first:last]
-        number = np.argmin(inside) if isinstance(formula, Always) else np.argmax(inside)
-        return self._trace_down(formula.operand, first + int(number), holds_if)
 
-    def _trace_until(self, until: Until, sample: int, holds_if: bool) -> Moment | None:
-        first, last = (int(numbers[sample]) for numbers in self._numbers(until.window))
-        if last <= first:
-            return None
-        left, right = self.of(until.left)[sample:last], self.of(until.right)[first:last]
-        worst_left = np.minimum.accumulate(left)[first - sample :]
-        best = int(np.argmax(np.minimum(worst_left, right)))
-        if right[best] <= worst_left[best]:
-            return self._trace_down(until.right, first + best, holds_if)
-        return self._trace_down(
-            until.left, sample + int(np.argmin(left[: first - sample + best + 1])), holds_if
-        )
+_WAYS: Mapping[type, Callable[[Robustness, Any], FloatArray]] = {
+    Predicate: lambda at, f: at.predicate(f),
+    Flag: lambda at, f: at.flag(f),
+    Not: lambda at, f: -at.of(f.operand),
+    And: lambda at, f: np.stack([at.of(part) for part in f.operands]).min(axis=0),
+    Or: lambda at, f: np.stack([at.of(part) for part in f.operands]).max(axis=0),
+    Implies: lambda at, f: np.maximum(-at.of(f.left), at.of(f.right)),
+    Always: lambda at, f: at.window(f, windows.SMALLEST),
+    Eventually: lambda at, f: at.window(f, windows.LARGEST),
+    Historically: lambda at, f: windows.smallest(at.of(f.operand), *at.past_numbers(f.window)),
+    Once: lambda at, f: windows.largest(at.of(f.operand), *at.past_numbers(f.window)),
+    Until: lambda at, f: at.until(at.of(f.left), at.of(f.right), f.window),
+    Since: lambda at, f: at.since(f),
+    Next: lambda at, f: at.next(f.operand),
+    Rise: lambda at, f: at.edge(at.of(f.operand)),
+    Fall: lambda at, f: at.edge(-at.of(f.operand)),
+}
+"""Each way takes a node of its own row's type."""

@@ -12,8 +12,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from asflown.frames import FloatArray
+from asflown.grade.deciding import Moment, decided_by
+from asflown.grade.exactness import is_exact
 from asflown.grade.result import RuleGraded, Source
-from asflown.grade.robustness import Moment, Robustness, Trace
+from asflown.grade.robustness import Robustness, Trace
 from asflown.grade.windows import Numbers
 from asflown.record.series import Series
 from asflown.scenario.formula import Flag, Formula, Predicate, operands_of, signals_of
@@ -42,14 +44,25 @@ def grade_rule(rule: Rule, signals: Mapping[str, Series], source: Source, from_s
 def _graded(rule: Rule, formula: Formula, trace: Trace, source: Source) -> RuleGraded:
     normalised = Robustness(trace)
     value = float(normalised.of(formula)[0])
-    moment = normalised.decided_by(formula)
+    moment = decided_by(normalised, formula)
     if moment is None or not np.isfinite(value):
         return not_graded(rule, source, "the flight ended before the time that the rule speaks of")
     unit = _one_unit(formula)
     in_unit = float(Robustness(trace, in_units=True).of(formula)[0]) if unit else None
     at_s = float(trace.time_us[moment.sample]) / 1e6
     says = _says(moment, trace, at_s)
-    return RuleGraded(rule.name, _text(rule), value, unit, in_unit, source, at_s, says)
+    if value < 0:
+        says += _interval(moment, normalised)
+    return RuleGraded(rule.name, _text(rule), value, unit, in_unit, source, at_s, says, is_exact(formula))
+
+
+def _interval(moment: Moment, robustness: Robustness) -> str:
+    """`, from 11.9 s to 14.2 s`: how long the deciding part was against the rule, where that was a while."""
+    broken = moment.broken(robustness)
+    if broken is None or broken[0] == broken[1]:
+        return ""
+    begin_s, end_s = (float(robustness.trace.time_us[number]) / 1e6 for number in broken)
+    return f", which was so from {begin_s:.1f} s to {end_s:.1f} s"
 
 
 def not_graded(rule: Rule, source: Source, reason: str) -> RuleGraded:
@@ -68,7 +81,8 @@ def _trace(signals: Mapping[str, Series], from_s: float) -> Trace:
     begin_s = max(from_s, *(float(signal.time_s[0]) for signal in signals.values()))
     times_us = np.unique(np.concatenate([_microseconds(signal) for signal in signals.values()]))
     times_us = times_us[times_us >= round(begin_s * 1e6)]
-    return Trace(times_us, {name: _on(signal, times_us, name) for name, signal in signals.items()})
+    steps = frozenset(name for name in signals if _keeps_value(name))
+    return Trace(times_us, {name: _on(signal, times_us, name) for name, signal in signals.items()}, steps)
 
 
 def _microseconds(signal: Series) -> Numbers:
@@ -77,9 +91,13 @@ def _microseconds(signal: Series) -> Numbers:
 
 def _on(signal: Series, times_us: Numbers, name: str) -> FloatArray:
     own_us = _microseconds(signal)
-    if SIGNALS[name].dimension is None or name in _KEEPS_LAST_VALUE:
+    if _keeps_value(name):
         return signal.values[np.maximum(np.searchsorted(own_us, times_us, side="right") - 1, 0)]
     return np.interp(times_us, own_us, signal.values)
+
+
+def _keeps_value(name: str) -> bool:
+    return name not in SIGNALS or SIGNALS[name].dimension is None or name in _KEEPS_LAST_VALUE
 
 
 def _one_unit(formula: Formula) -> str:

@@ -6,6 +6,9 @@ A window is a pair of sample numbers, first included and last excluded. Over no 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -43,3 +46,16 @@ def _tables(values: FloatArray, highest: int) -> list[FloatArray]:
         half = 1 << power
         tables.append(np.minimum(tables[-1][:-half], tables[-1][half:]))
     return tables
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme:
+    """Smallest or largest: over windows of samples, of two arrays, and of nothing."""
+
+    over: Callable[[FloatArray, Numbers, Numbers], FloatArray]
+    both: Callable[[FloatArray, FloatArray], FloatArray]
+    of_nothing: float
+
+
+SMALLEST = Extreme(smallest, np.minimum, np.inf)
+LARGEST = Extreme(largest, np.maximum, -np.inf)

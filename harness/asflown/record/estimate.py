@@ -14,6 +14,7 @@ import numpy.typing as npt
 from asflown.errors import FolderProblem
 from asflown.frames import FloatArray, TangentPlane, circular_mean
 from asflown.record.decode import Index, columns
+from asflown.record.mode_flags import AVAILABLE_MODES, CURRENT_MODE, mode_flags
 from asflown.record.series import Anchors, Series, Track, attitude_signals, motion_signals, series
 from asflown.record.vehicle_time import VehicleTime, vehicle_time
 from asflown.scenario.model import Home
@@ -72,7 +73,7 @@ def estimate_track(index: Index, epoch_us: int, home: Home | None) -> Track:
     attitude = _stamped(telemetry, telemetry.table(_ATTITUDE), ("roll", "pitch", "yaw"))
     anchors = anchors_of(positions, attitude, _arming_s(telemetry, armed), "the vehicle's own estimate")
     signals = motion_signals(positions, velocities, anchors) | attitude_signals(attitude)
-    signals |= {"armed": armed, "on_ground": _on_ground(telemetry)} | _battery(telemetry)
+    signals |= {"armed": armed, "on_ground": _on_ground(telemetry)} | _battery(telemetry) | _modes(telemetry)
     return Track(
         source="estimate",
         positions=positions,
@@ -160,6 +161,11 @@ def _battery(telemetry: _Telemetry) -> dict[str, Series]:
         "battery": series(telemetry.arrived_s(charge), charge["battery_remaining"] / 100.0),
         "voltage": series(telemetry.arrived_s(voltage), voltage["voltage_battery"] / 1000.0),
     }
+
+
+def _modes(telemetry: _Telemetry) -> dict[str, Series]:
+    current = telemetry.table(CURRENT_MODE)
+    return mode_flags(current, telemetry.table(AVAILABLE_MODES), telemetry.arrived_s(current))
 
 
 def _arming_s(telemetry: _Telemetry, armed: Series) -> float | None:

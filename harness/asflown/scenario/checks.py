@@ -19,6 +19,7 @@ from asflown.scenario.model import Rule, Scenario
 from asflown.scenario.path import PathLeg, resolve_path
 from asflown.scenario.places import Key, Place, find, nearest
 from asflown.scenario.rules import parse_rule
+from asflown.scenario.signal_names import leg_signal
 from asflown.scenario.translate import PLACEHOLDERS, in_file_order
 from asflown.scenario.vehicle_file import load_vehicle
 from asflown.scenario.yaml_tree import Mapping, Scalar
@@ -214,8 +215,14 @@ def _rule(subject: Subject, keys: tuple[Key, ...], rule: Rule) -> Iterator[FileP
     except FormulaProblem as problem:
         yield FileProblem(_character(place, problem.offset), problem.problem, problem.remedy)
         return
-    if "cross_track" in signals_of(formula) and subject.scenario.expect.path is None:
+    path = subject.scenario.expect.path
+    spoken_of = signals_of(formula)
+    if "cross_track" in spoken_of and path is None:
         yield FileProblem(place.where, "`cross_track` needs an expected path", "Add `path`")
+    legs = {leg_signal(number + 1) for number in range(0 if path is None else len(path.legs))}
+    for name in spoken_of:
+        if name.startswith(leg_signal(0)[:-1]) and name not in legs:
+            yield FileProblem(place.where, f"the expected path has no {name}", f"It has {len(legs)} legs")
 
 
 def _character(place: Place, offset: int) -> Position:

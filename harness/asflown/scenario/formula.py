@@ -118,7 +118,62 @@ class Until:
     text: str = field(default="", compare=False)
 
 
-Formula: TypeAlias = Predicate | Flag | Not | And | Or | Implies | Always | Eventually | Until
+@dataclass(frozen=True, slots=True)
+class Once:
+    """Holds where the operand held at some moment of the window, which lies in the past: `begin_us` is nearer."""
+
+    operand: Formula
+    window: Window = WHOLE
+    text: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Historically:
+    """Holds where the operand held throughout the window, which lies in the past."""
+
+    operand: Formula
+    window: Window = WHOLE
+    text: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """Holds where the right side held at some moment of the window in the past, and the left side from then on."""
+
+    left: Formula
+    right: Formula
+    window: Window = WHOLE
+    text: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """Holds where the operand holds at the next sample; at the last sample there is none, and it does not hold."""
+
+    operand: Formula
+    text: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """Holds at a sample where the operand holds and at the sample before did not; not at the first sample."""
+
+    operand: Formula
+    text: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """Holds at a sample where the operand does not hold and at the sample before did; not at the first sample."""
+
+    operand: Formula
+    text: str = field(default="", compare=False)
+
+
+Leaf: TypeAlias = Predicate | Flag
+OneSided: TypeAlias = Not | Always | Eventually | Once | Historically | Next | Rise | Fall
+TwoSided: TypeAlias = Implies | Until | Since
+Formula: TypeAlias = Leaf | OneSided | TwoSided | And | Or
 
 
 def operands_of(formula: Formula) -> tuple[Formula, ...]:
@@ -126,12 +181,12 @@ def operands_of(formula: Formula) -> tuple[Formula, ...]:
     match formula:
         case Predicate() | Flag():
             return ()
-        case Not() | Always() | Eventually():
-            return (formula.operand,)
         case And() | Or():
             return formula.operands
-        case Implies() | Until():
+        case Implies() | Until() | Since():
             return formula.left, formula.right
+        case _:
+            return (formula.operand,)
 
 
 def signals_of(formula: Formula) -> tuple[str, ...]:

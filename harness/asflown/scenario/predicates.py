@@ -54,14 +54,16 @@ def predicate_from(tree: Tree[Token], text: str) -> Predicate:
 
 
 def magnitude_from(tree: Tree[Token], text: str) -> Formula:
-    """`abs(signal) < bound` as the two predicates it stands for; raises as `predicate_from` does."""
+    """`abs(sum) < bound` as the two predicates it stands for; raises as `predicate_from` does."""
     signal, comparison, bound, scale = tree.children
     total = _Sum()
-    total.add_signal(cast("Token", signal), 1.0)
+    total.add(cast("Tree[Token]", signal), 1.0)
+    inner = total.number  # |s + n| < b is s < b - n and -s < b + n
     total.add_term(cast("Tree[Token]", bound), -1.0)
-    inside = total.predicate(tree, cast("Token", comparison), cast("Token | None", scale), text)
+    size = abs(-total.number + inner)
+    inside = total.predicate(tree, cast("Token", comparison), cast("Token | None", scale), text, size)
     mirrored = tuple(replace(term, factor=-term.factor) for term in inside.terms)
-    pair = (inside, replace(inside, terms=mirrored))
+    pair = (inside, replace(inside, terms=mirrored, bound=inside.bound + 2 * inner))
     return And(pair, text) if inside.comparison in {"<", "<="} else Or(pair, text)
 
 
@@ -89,6 +91,8 @@ class _Sum:
                 self.add_signal(tokens[0], factor)
             case "scaled":
                 self.add_signal(tokens[1], factor * float(tokens[0]))
+            case "divided":
+                self.add_signal(tokens[0], factor / self._divisor(tokens[1]))
             case _:
                 self.number += factor * self._quantity(tokens[0])
 
@@ -98,18 +102,32 @@ class _Sum:
         self._agree(token, signal.dimension)
         self.factors[signal.name] = self.factors.get(signal.name, 0.0) + factor
 
-    def predicate(self, tree: Tree[Token], comparison: Token, scale: Token | None, text: str) -> Predicate:
+    def predicate(
+        self,
+        tree: Tree[Token],
+        comparison: Token,
+        scale: Token | None,
+        text: str,
+        own_size: float | None = None,
+    ) -> Predicate:
         terms = tuple(Term(name, factor) for name, factor in self.factors.items() if factor)
         if not terms or self.dimension is None:
             raise FormulaProblem(tree.meta.start_pos, f"`{text}` speaks of no signal", "Compare a signal")
         bound = -self.number or 0.0
-        size = abs(bound) if scale is None else self._quantity(scale)
+        size = abs(bound) if own_size is None else own_size
+        size = size if scale is None else self._quantity(scale)
         if size <= 0:
             remedy = f"Say what counts as 1: `{text} scale {self.dimension.example}`"
             if scale is not None:
                 remedy = "Write a scale above zero"
             raise FormulaProblem(tree.meta.start_pos, f"`{text}` has no size to measure a margin by", remedy)
         return Predicate(terms, cast("Comparison", str(comparison)), bound, size, self.dimension, text)
+
+    @staticmethod
+    def _divisor(token: Token) -> float:
+        if float(token) == 0:
+            raise FormulaProblem(token.start_pos or 0, "nothing can be divided by 0", "Write another number")
+        return float(token)
 
     def _quantity(self, token: Token) -> float:
         symbol = (split_quantity(token) or ("", ""))[1]

@@ -1,14 +1,16 @@
 """Reads the text of a rule into a formula, with every error placed at its character.
 
-Binding, tightest first: `not`, `always` and `eventually`; `until`; `and`; `or`; `implies`, which groups to the
-right. `always height < 3 m and on_ground` therefore means `(always height < 3 m) and on_ground`.
+Binding, tightest first: `not`, `always` and `eventually`; `until` and `since`; `and`; `or`; `implies`, which groups to
+the right. `always height < 3 m and on_ground` therefore means `(always height < 3 m) and on_ground`. Operators that look
+back (`once`, `historically`, `since`) and `next`, `rise(...)`, `fall(...)` bind as those that look ahead. `while A, B`
+and `at leg 3, B` are `A implies B`, as tight as `not`.
 """
 
 from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from typing import cast
 
@@ -20,22 +22,32 @@ from asflown.scenario.formula import (
     Always,
     And,
     Eventually,
+    Fall,
     Flag,
     Formula,
+    Historically,
     Implies,
+    Next,
     Not,
+    Once,
     Or,
+    Rise,
+    Since,
     Until,
     Window,
 )
 from asflown.scenario.model import Rule
 from asflown.scenario.predicates import known_signal, magnitude_from, predicate_from
+from asflown.scenario.signal_names import MODES, SIGNALS, leg_signal, mode_signal
 from asflown.units import UNSIGNED_PATTERN, Dimension, parse_quantity
 
 LONGEST_TEXT = 2000
 DEEPEST_TREE = 60
 
-KEYWORDS = ("always", "eventually", "until", "not", "and", "or", "implies", "scale", "abs", "end")
+KEYWORDS = (
+    *("always", "eventually", "until", "once", "historically", "since", "next", "rise", "fall"),
+    *("not", "and", "or", "implies", "while", "at", "leg", "mode", "is", "scale", "abs", "end"),
+)
 
 _GRAMMAR = r"""
 ?start: implication
@@ -43,17 +55,28 @@ _GRAMMAR = r"""
 ?disjunction: conjunction ("or" conjunction)*
 ?conjunction: until ("and" until)*
 ?until: unary | unary "until" [window] unary -> until
+      | unary "since" [window] unary -> since
 ?unary: "not" unary -> negation
       | "always" [window] unary -> always
       | "eventually" [window] unary -> eventually
+      | "once" [window] unary -> once
+      | "historically" [window] unary -> historically
+      | "next" unary -> next
+      | "while" unary "," unary -> implies
+      | "at" leg "," unary -> implies
       | atom
 ?atom: "(" implication ")"
      | linear COMPARISON linear ["scale" QUANTITY] -> comparison
-     | "abs" "(" NAME ")" COMPARISON number ["scale" QUANTITY] -> magnitude
+     | "abs" "(" linear ")" COMPARISON number ["scale" QUANTITY] -> magnitude
+     | "rise" "(" implication ")" -> rise
+     | "fall" "(" implication ")" -> fall
+     | leg
+     | "mode" "is" MODE_NAME -> mode
      | NAME -> flag
+leg: "leg" NUMBER
 window: "[" QUANTITY "," (QUANTITY | END) "]"
 linear: SIGN? term (SIGN term)*
-?term: NAME -> signal | NUMBER "*" NAME -> scaled | number
+?term: NAME -> signal | NUMBER "*" NAME -> scaled | NAME "/" NUMBER -> divided | number
 number: QUANTITY | NUMBER
 
 END: "end"
@@ -61,6 +84,7 @@ COMPARISON: "<=" | ">=" | "<" | ">"
 SIGN: "+" | "-"
 QUANTITY: /{unsigned}\s*(?!(?:{keywords})\b)[A-Za-z%][A-Za-z%\/]*/
 NUMBER: /{unsigned}/
+MODE_NAME: /[a-z]+(-[a-z]+)*/
 NAME: /(?!(?:{keywords})\b)[A-Za-z_][A-Za-z_0-9]*/
 %ignore /\s+/
 """
@@ -79,6 +103,8 @@ _IN_WORDS = {
     "RSQB": "`]`",
     "COMMA": "`,`",
     "STAR": "`*`",
+    "SLASH": "`/`",
+    "MODE_NAME": "a mode such as `position-hold`",
     "$END": "the end of the rule",
 }
 
@@ -92,13 +118,29 @@ def parse_rule(rule: Rule) -> Formula:
         raise FormulaProblem(
             0, f"rule `{rule.name}` needs one text", "Give exactly one of `always` and `formula`"
         )
+    names: dict[str, Formula] = {}
+    for name, text in rule.let.items():
+        names[name] = _named(name, text, names)
     if rule.always is not None:
-        return Always(parse_formula(rule.always), text=rule.always.strip())
-    return parse_formula(rule.formula or "")
+        return Always(parse_formula(rule.always, names), text=rule.always.strip())
+    return parse_formula(rule.formula or "", names)
 
 
-def parse_formula(text: str) -> Formula:
-    """The formula written in `text`. Raises FormulaProblem, which holds the offending character's offset."""
+def _named(name: str, text: str, names: Mapping[str, Formula]) -> Formula:
+    """A part of a rule that has a name; it may speak of parts named before it."""
+    if name in SIGNALS or name in KEYWORDS or not name.isidentifier():
+        raise FormulaProblem(0, f"a part of a rule cannot be called `{name}`", "Use a word of its own")
+    try:
+        return parse_formula(text, names)
+    except FormulaProblem as problem:
+        raise FormulaProblem(0, f"in `{name}`: {problem.problem}", problem.remedy) from problem
+
+
+def parse_formula(text: str, names: Mapping[str, Formula] | None = None) -> Formula:
+    """The formula written in `text`, which may use parts by their `names`.
+
+    Raises FormulaProblem, which holds the offending character's offset.
+    """
     if len(text) > LONGEST_TEXT:
         raise FormulaProblem(LONGEST_TEXT, f"the rule is longer than {LONGEST_TEXT} characters", "Split it")
     try:
@@ -107,7 +149,7 @@ def parse_formula(text: str) -> Formula:
         raise _not_understood(text, unexpected) from unexpected
     if _depth(tree) > DEEPEST_TREE:
         raise FormulaProblem(0, f"the rule is nested deeper than {DEEPEST_TREE} levels", "Split it")
-    return _build(tree, text)
+    return _build(tree, text, names or {})
 
 
 @cache
@@ -126,18 +168,35 @@ def _depth(tree: Tree[Token]) -> int:
     return deepest
 
 
-def _build(tree: Tree[Token], text: str) -> Formula:
+def _build(tree: Tree[Token], text: str, names: Mapping[str, Formula]) -> Formula:
     piece = text[tree.meta.start_pos : tree.meta.end_pos]
     match tree.data:
         case "flag":
-            return Flag(known_signal(_tokens(tree)[0], is_flag=True).name, piece)
+            (token,) = _tokens(tree)
+            return names[token] if token in names else Flag(known_signal(token, is_flag=True).name, piece)
+        case "leg" | "mode":
+            return Flag(*_placed(tree), piece)
         case "comparison":
             return predicate_from(tree, piece)
         case "magnitude":
             return magnitude_from(tree, piece)
     window = next((_window(part) for part in _subtrees(tree) if part.data == "window"), WHOLE)
-    operands = tuple(_build(part, text) for part in _subtrees(tree) if part.data != "window")
+    operands = tuple(_build(part, text, names) for part in _subtrees(tree) if part.data != "window")
     return _OPERATORS[str(tree.data)](operands, window, piece)
+
+
+def _placed(tree: Tree[Token]) -> tuple[str]:
+    """The signal that says whether a leg or a mode is being flown."""
+    (token,) = _tokens(tree)
+    if tree.data == "mode":
+        if token not in MODES:
+            near = difflib.get_close_matches(token, MODES, n=1)
+            hint = f"Did you mean `{near[0]}`?" if near else f"Modes are {', '.join(MODES)}"
+            raise FormulaProblem(token.start_pos or 0, f"there is no mode `{token}`", hint)
+        return (mode_signal(token),)
+    if not token.isdecimal() or int(token) == 0:
+        raise FormulaProblem(token.start_pos or 0, f"`{token}` is no leg", "Legs are numbered 1, 2, 3, ...")
+    return (leg_signal(int(token)),)
 
 
 _OPERATORS: dict[str, Callable[[tuple[Formula, ...], Window, str], Formula]] = {
@@ -147,6 +206,12 @@ _OPERATORS: dict[str, Callable[[tuple[Formula, ...], Window, str], Formula]] = {
     "until": lambda operands, window, piece: Until(operands[0], operands[1], window, piece),
     "conjunction": lambda operands, _, piece: And(operands, piece),
     "disjunction": lambda operands, _, piece: Or(operands, piece),
+    "once": lambda operands, window, piece: Once(operands[0], window, piece),
+    "historically": lambda operands, window, piece: Historically(operands[0], window, piece),
+    "since": lambda operands, window, piece: Since(operands[0], operands[1], window, piece),
+    "next": lambda operands, _, piece: Next(operands[0], piece),
+    "rise": lambda operands, _, piece: Rise(operands[0], piece),
+    "fall": lambda operands, _, piece: Fall(operands[0], piece),
     "implies": lambda operands, _, piece: Implies(operands[0], operands[1], piece),
 }
 

@@ -39,3 +39,16 @@ SIGNALS: Mapping[str, SignalName] = {
         SignalName("armed", None, "motors may turn"),
     )
 }
+
+MODES = ("position-hold", "set-points", "safe-recovery", "mission", "land", "take-off", "orbit")
+"""What `mode is ...` may name: the standard modes, and `set-points`, which has no standard name."""
+
+
+def leg_signal(index: int) -> str:
+    """The flag that is true while leg `index` (from 1) of the expected path is being flown."""
+    return f"leg {index}"
+
+
+def mode_signal(mode: str) -> str:
+    """The flag that is true while the vehicle flies in `mode`."""
+    return f"mode is {mode}"

@@ -41,7 +41,7 @@ def test_broken_rule_names_the_moment_and_the_value() -> None:
     assert not rule.passed
     assert rule.margin_in_unit == pytest.approx(-1.0)
     assert rule.at_s == pytest.approx(8.0)
-    assert rule.says == "height is 3.00 m at 8.0 s, against `height < 2 m`"
+    assert rule.says == "height is 3.00 m at 8.0 s, against `height < 2 m`, which was so from 7.1 s to 32.6 s"
 
 
 def test_short_form_is_always() -> None:
@@ -78,13 +78,16 @@ def test_rules_of_mixed_units_are_normalised() -> None:
 def test_flag_that_decides_is_named() -> None:
     """A rule on a flag says what the flag was and when."""
     rule = graded("eventually[0 s, 10 s] on_ground")
-    assert rule.says == "`on_ground` is false at 5.2 s"
+    assert rule.says == "`on_ground` is false at 5.2 s, which was so from 5.2 s to 37.7 s"
     assert (rule.robustness, rule.unit) == (-1.0, "")
 
 
 def test_negated_part_that_decides_is_told_as_such() -> None:
     """Where the broken part stands under a not, it is said to be what should not have held."""
-    assert graded("always not height > 2 m").says == "height is 3.00 m at 8.0 s, against not `height > 2 m`"
+    assert (
+        graded("always not height > 2 m").says
+        == "height is 3.00 m at 8.0 s, against not `height > 2 m`, which was so from 7.0 s to 32.6 s"
+    )
 
 
 def test_flags_keep_their_value_until_the_next_report() -> None:
@@ -98,6 +101,29 @@ def test_parts_make_the_whole() -> None:
     a, b = graded("always height < 4 m"), graded("always speed < 3 m/s")
     both = graded("always (height < 4 m and speed < 3 m/s)")
     assert both.robustness == min(a.robustness or 0, b.robustness or 0)
+
+
+def test_ends_of_windows_between_samples_are_looked_at() -> None:
+    """The climb of 1 m/s reaches 1.05 m half-way between two samples, and a window that ends there knows it."""
+    rule = graded("eventually[0 s, 1.05 s] height > 1 m")
+    assert rule.margin_in_unit == pytest.approx(0.05)
+    assert rule.exact
+
+
+SAMPLED = {
+    "always height < 3 m": True,
+    "always (height < 3 m and speed < 3 m/s)": True,
+    "always (height < 3 m or speed < 3 m/s)": False,
+    "eventually (height < 3 m or speed < 3 m/s)": True,
+    "always (height < 3 m implies eventually[0 s, 3 s] height > 1 m)": False,
+    "height < 3 m until speed > 1 m/s": False,
+}
+
+
+@pytest.mark.parametrize(("text", "exact"), SAMPLED.items(), ids=SAMPLED.keys())
+def test_a_rule_says_whether_it_is_exact_between_samples(text: str, exact: bool) -> None:
+    """What is looked at over samples alone is said to be so."""
+    assert graded(text).exact == exact
 
 
 NUMBERS = st.lists(st.integers(-9, 9).map(float), min_size=1, max_size=40)

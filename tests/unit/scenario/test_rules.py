@@ -13,12 +13,18 @@ from asflown.scenario.formula import (
     Always,
     And,
     Eventually,
+    Fall,
     Flag,
     Formula,
+    Historically,
     Implies,
+    Next,
     Not,
+    Once,
     Or,
     Predicate,
+    Rise,
+    Since,
     Term,
     Until,
     Window,
@@ -128,11 +134,17 @@ MISTAKES = {
     "always[0.1 us, 2 s] armed": (7, "`0.1 us` is finer than 1 us. Use whole microseconds"),
     "height < 3 m on_ground": (
         13,
-        "`on_ground` is not understood here. Write the end of the rule, `and`, `implies`, `or`, `scale` or `until`",
+        (
+            "`on_ground` is not understood here. Write the end of the rule, `and`, `implies`, `or`, `scale`,"
+            " `since` or `until`"
+        ),
     ),
     "": (
         0,
-        f"the rule stops too early. Write `abs`, `always`, `eventually`, `(`, a signal, `not`, {NUMBERS}",
+        (
+            "the rule stops too early. Write `abs`, `always`, `at`, `eventually`, `fall`, `historically`, `leg`,"
+            " `(`, `mode`, a signal, `next`, `not`, a number, `once`, a quantity, `rise` or `while`"
+        ),
     ),
     "not " * 70 + "armed": (0, "the rule is nested deeper than 60 levels. Split it"),
     "armed" + " " * 2000: (2000, "the rule is longer than 2000 characters. Split it"),
@@ -214,3 +226,56 @@ def mistake_in(text: str) -> FormulaProblem | None:
     except FormulaProblem as problem:
         return problem
     return None
+
+
+FORMS = {
+    "at leg 3, height < 4 m": Implies(Flag("leg 3"), parse_formula("height < 4 m")),
+    "while mode is position-hold, speed < 1 m/s": Implies(
+        Flag("mode is position-hold"), parse_formula("speed < 1 m/s")
+    ),
+    "once[1 s, 2 s] armed": Once(Flag("armed"), Window(1_000_000, 2_000_000)),
+    "historically not armed": Historically(Not(Flag("armed"))),
+    "armed since[0 s, 5 s] on_ground": Since(Flag("armed"), Flag("on_ground"), Window(0, 5_000_000)),
+    "next rise(armed)": Next(Rise(Flag("armed"))),
+    "fall(on_ground) implies armed": Implies(Fall(Flag("on_ground")), Flag("armed")),
+}
+
+
+@pytest.mark.parametrize(("text", "formula"), FORMS.items(), ids=FORMS.keys())
+def test_operators_that_look_back_and_place_a_rule(text: str, formula: Formula) -> None:
+    """Past operators, edges, legs and modes read as they are written."""
+    assert parse_formula(text) == formula
+
+
+def test_named_parts_stand_for_what_they_name() -> None:
+    """A part may use parts named before it, and the rule is what it would be written out."""
+    rule = Rule(
+        name="r", let={"still": "speed < 0.3 m/s", "low": "still and height < 1 m"}, formula="always low"
+    )
+    assert parse_rule(rule) == parse_formula("always (speed < 0.3 m/s and height < 1 m)")
+
+
+def test_sizes_of_sums_and_shares() -> None:
+    """A signal may be divided, and the size of a sum is limited on both sides, by the limit that is written."""
+    both = parse_formula("abs(height / 2 - 3 m) < 0.5 m")
+    assert isinstance(both, And)
+    below, above = both.operands
+    assert isinstance(below, Predicate)
+    assert isinstance(above, Predicate)
+    assert (below.bound, above.bound, below.scale, above.scale) == (3.5, -2.5, 0.5, 0.5)
+    assert (below.terms, above.terms) == ((Term("height", 0.5),), (Term("height", -0.5),))
+
+
+WRONG_PLACES = {
+    "at leg 0, armed": "`0` is no leg. Legs are numbered 1, 2, 3, ...",
+    "mode is positon-hold": "there is no mode `positon-hold`. Did you mean `position-hold`?",
+    "height / 0 < 1 m": "nothing can be divided by 0. Write another number",
+}
+
+
+@pytest.mark.parametrize(("text", "told"), WRONG_PLACES.items(), ids=WRONG_PLACES.keys())
+def test_wrong_places_are_told(text: str, told: str) -> None:
+    """Legs, modes and divisors that cannot be."""
+    with pytest.raises(FormulaProblem) as refused:
+        parse_formula(text)
+    assert str(refused.value) == told
