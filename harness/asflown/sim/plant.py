@@ -49,6 +49,17 @@ STATE_NODES = (
 )
 """The state of a step, in JSBSim's own units, as `Plant.step` returns and `Plant.drain_state` packs it."""
 
+_OFTEN_READ = (
+    "position/lat-geod-deg",
+    "position/long-gc-deg",
+    "position/h-agl-ft",
+    "atmosphere/P-psf",
+    "velocities/vt-fps",
+    "battery/current-a",
+)
+_WAYS = ("north", "east", "down")
+_LEAST_RADII = 0.5
+
 STATE = Struct(f"<{len(STATE_NODES)}d")
 _BUFFER_STEPS = 512
 _SETTLING_STEPS = 400
@@ -71,17 +82,29 @@ class Plant:
     """
 
     __slots__ = (
+        "_airspeed",
         "_buffer",
         "_commands",
+        "_current",
         "_fdm",
         "_getters",
+        "_ground_effect_m2",
         "_ground_felt",
         "_ground_m",
+        "_height",
+        "_latitude",
+        "_least_rotor_height_m",
+        "_longitude",
         "_nodes",
         "_origin_m",
         "_plane",
+        "_pressure",
         "_rest_height_m",
+        "_rotor_above_m",
         "_run",
+        "_set_ground_effect",
+        "_set_open_circuit",
+        "_set_wind",
         "_sound",
         "_sound_place",
         "_used",
@@ -97,6 +120,16 @@ class Plant:
         ground = home.latitude_deg, home.longitude_deg, home.altitude_m
         _place(self._fdm, ground, start.heading_rad, rest_height_m)
         self._getters = [self._node(name).get_double_value for name in STATE_NODES]
+        self._latitude, self._longitude, self._height, self._pressure, self._airspeed, self._current = (
+            self._node(name).get_double_value for name in _OFTEN_READ
+        )
+        self._set_wind = [self._node(f"atmosphere/wind-{way}-fps").set_double_value for way in _WAYS]
+        self._set_open_circuit = self._node("battery/open-circuit-v").set_double_value
+        self._set_ground_effect = self._node("rotor/ground-effect").set_double_value
+        radius_m = self.read("rotor/radius-m")
+        self._ground_effect_m2 = (0.25 * radius_m) ** 2
+        self._least_rotor_height_m = _LEAST_RADII * radius_m
+        self._rotor_above_m = self.read("rotor/height-m")
         self._commands = [self._node(f"rotor/command-{k + 1}").set_double_value for k in range(ROTORS)]
         self._run: Callable[[], bool] = self._fdm.run
         self._buffer, self._used = bytearray(STATE.size * _BUFFER_STEPS), 0
@@ -133,11 +166,24 @@ class Plant:
         """
         height_m = self.height_m()
         self._sound = self.state
-        self._sound_place = self.read("position/lat-geod-deg"), self.read("position/long-gc-deg"), height_m
+        self._sound_place = self._latitude(), self._longitude(), height_m
         near = height_m < _GROUND_FELT_BELOW_M
+        if near:
+            self._feel_ground(height_m)
         if near != self._ground_felt:
             self._ground_felt = near
             self.write(_GROUND_REACTIONS, float(near))
+            if not near:
+                self._set_ground_effect(1.0)
+
+    def _feel_ground(self, height_m: float) -> None:
+        """Ground effect: thrust of a rotor at constant speed grows by 1 / (1 - (R / 4 z)^2) at height z.
+
+        Source: I. C. Cheeseman, W. E. Bennett, The Effect of the Ground on a Helicopter Rotor in Forward Flight,
+        ARC R&M 3021, 1955 (hover; from memory). Below half a radius it stays what it is there.
+        """
+        z = max(self._least_rotor_height_m, height_m + self._rotor_above_m)
+        self._set_ground_effect(1.0 / (1.0 - self._ground_effect_m2 / (z * z)))
 
     def wreck(self) -> bool:
         """Whether the craft tumbles beyond what can be simulated: its motors are dead from then on.
@@ -197,26 +243,26 @@ class Plant:
     def geodetic(self) -> Vector:
         """Latitude and longitude in degrees, altitude in metres."""
         return (
-            self.read("position/lat-geod-deg"),
-            self.read("position/long-gc-deg"),
+            self._latitude(),
+            self._longitude(),
             self.read("position/h-sl-ft") * FOOT_M,
         )
 
     def height_m(self) -> float:
         """Height over the ground."""
-        return self.read("position/h-agl-ft") * FOOT_M
+        return self._height() * FOOT_M
 
     def pressure_pa(self) -> float:
         """Static pressure of the air."""
-        return self.read("atmosphere/P-psf") * PSF_PA
+        return self._pressure() * PSF_PA
 
     def airspeed_m_s(self) -> float:
         """Speed through the air."""
-        return self.read("velocities/vt-fps") * FOOT_M
+        return self._airspeed() * FOOT_M
 
     def set_open_circuit_v(self, voltage_v: float) -> None:
         """What the battery gives unloaded."""
-        self.write("battery/open-circuit-v", voltage_v)
+        self._set_open_circuit(voltage_v)
 
     def set_motor_health(self, motor: int, share: float) -> None:
         """The share of its speed that a motor, 1 to 4, reaches; motors of a wreck stay dead."""
@@ -229,7 +275,7 @@ class Plant:
 
     def current_a(self) -> float:
         """What is drawn from the battery."""
-        return self.read("battery/current-a")
+        return self._current()
 
     def on_ground(self) -> bool:
         """Whether a leg touches the ground."""
@@ -247,9 +293,10 @@ class Plant:
 
     def set_wind_ned_m_s(self, north: float, east: float, down: float) -> None:
         """The velocity of the air over the ground."""
-        self.write("atmosphere/wind-north-fps", north / FOOT_M)
-        self.write("atmosphere/wind-east-fps", east / FOOT_M)
-        self.write("atmosphere/wind-down-fps", down / FOOT_M)
+        set_north, set_east, set_down = self._set_wind
+        set_north(north / FOOT_M)
+        set_east(east / FOOT_M)
+        set_down(down / FOOT_M)
 
     def read(self, name: str) -> float:
         """A property of the airframe or of JSBSim, in its own unit. Raises HarnessFault when there is none."""

@@ -98,10 +98,12 @@ class AttitudeLoop:
     def _integrate(self, error_p: float, error_q: float, error_r: float) -> None:
         k, limit, limit_r = self._tuning, self._limit_pq, self._limit_r
         step = k.rate_i * STEP_S
-        self._integral_p = min(limit, max(-limit, self._integral_p + step * error_p))
-        self._integral_q = min(limit, max(-limit, self._integral_q + step * error_q))
-        step = k.yaw_rate_i * STEP_S
-        self._integral_r = min(limit_r, max(-limit_r, self._integral_r + step * error_r))
+        p, q = self._integral_p + step * error_p, self._integral_q + step * error_q
+        r = self._integral_r + k.yaw_rate_i * STEP_S * error_r
+        if not (-limit < p < limit and -limit < q < limit and -limit_r < r < limit_r):
+            p, q = min(limit, max(-limit, p)), min(limit, max(-limit, q))
+            r = min(limit_r, max(-limit_r, r))
+        self._integral_p, self._integral_q, self._integral_r = p, q, r
 
 
 def yaw_rate_towards(wanted_rad: float, yaw_rad: float, gain_per_s: float, limit_rad_s: float) -> float:

@@ -1,0 +1,137 @@
+"""What a step of the whole vehicle costs against a step of the bare plant, and how that is shared out.
+
+Run as `python -m tests.benchmarks.vehicle_share [--airframe NAME]`. Everything runs in this process: `bare` is JSBSim's
+own step of the same airframe in the same flight, called in a loop. Parts are timed apart by calling them again and
+again on the state of a flight in light wind; the minimum of several repetitions counts. Microseconds of processor time for one step of
+2.5 ms; what runs more seldom is spread over its steps.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from copy import deepcopy
+from math import radians
+from time import process_time
+
+from asflown.scenario.model import Conditions, Identity, Start, Wind
+from asflown.sim.airframe import AIRFRAMES
+from asflown.sim.craft import Craft
+from asflown.sim.interface import CraftSetup, Target
+from asflown.sim.plant import Plant
+
+REPETITIONS = 15
+WIND = Wind(speed_m_s=2.0, from_rad=radians(240.0), turbulence="light")
+Row = tuple[str, float]
+
+
+def flying(airframe: str) -> Craft:
+    """A craft that hovers at 5 m, streaming its telemetry."""
+    craft = Craft(CraftSetup(airframe, "r1", Start(), Conditions(wind=WIND), 1), Identity())
+    for tick in range(1, 1501):
+        if tick == 400:
+            assert craft.core.arm() == ""
+        if tick >= 400:
+            craft.core.target = Target(0.0, 0.0, -5.0, yaw_rad=0.0)
+            craft.core.tick()
+        else:
+            craft.tick(tick * 10_000)
+    return craft
+
+
+def best_us(work: Callable[[], object], times: int, steps: float) -> float:
+    """Microseconds for one step, when `work` is called `times` times and each call stands for `steps` steps."""
+    fastest = float("inf")
+    for _ in range(REPETITIONS):
+        begin = process_time()
+        for _ in range(times):
+            work()
+        fastest = min(fastest, process_time() - begin)
+    return fastest * 1e6 / (times * steps)
+
+
+def whole_us(craft: Craft) -> tuple[float, float]:
+    """The flight core alone, and the craft with autopilot, telemetry and its encoding."""
+    core, now = craft.core, [20_000_000]
+
+    def core_tick() -> None:
+        core.tick()
+        if now[0] % 1_000_000 == 0:
+            core.drain_state()
+
+    def craft_tick() -> None:
+        now[0] += 10_000
+        core.target = Target(0.0, 0.0, -5.0, yaw_rad=0.0)
+        craft._telemetry.tick()
+        core.tick()
+        craft.take_frames()
+        if now[0] % 1_000_000 == 0:
+            core.drain_state()
+
+    return best_us(core_tick, 100, 4), best_us(craft_tick, 100, 4)
+
+
+def bare_us(airframe: str, *, ground: bool) -> float:
+    """JSBSim alone, up in the air; looking for the ground each step, as it does by default, or not."""
+    plant = Plant(airframe, Start(), AIRFRAMES[airframe].rest_height_m)
+    plant.write("ic/h-agl-ft", 3000.0)
+    plant._fdm.run_ic()
+    plant.step((0.62, 0.62, 0.62, 0.62))
+    plant.write("simulation/models/FGGroundReactions/enabled", float(ground))
+    return best_us(plant._fdm.run, 400, 1)
+
+
+def parts_us(craft: Craft) -> list[Row]:
+    """Each part of the core, timed apart."""
+    core = craft.core
+    plant, imu, estimator = core._plant, core._imu, core._estimator  # type: ignore[attr-defined]
+    control, commands = core._controller, core._commands  # type: ignore[attr-defined]
+    strapdown, state = deepcopy(estimator.strapdown), list(plant.state)
+    sample, read = imu.sample(state), plant.drain_state
+    step = best_us(lambda: plant.step(commands), 200, 1)
+    read()
+    field, pressure = core.readings.magnetic_frd_gauss, core.readings.pressure_pa
+    tick = [10_000]
+
+    def correct() -> None:
+        tick[0] += 2
+        estimator.take_field(tick[0], (field[0], field[1], field[2] + 1e-9 * tick[0]), pressure + 1e-6 * tick[0])
+
+    return [
+        ("plant with its state read and kept", step),
+        ("IMU", best_us(lambda: imu.sample(state), 2000, 1)),
+        ("strapdown", best_us(lambda: strapdown.propagate(sample), 2000, 1)),
+        ("attitude, rates, mixer", best_us(control._attitude.step, 2000, 1)),
+        ("position loop and reference", best_us(lambda: control.update(core.target, core.limits, 3.8, 1.0), 200, 4)),
+        ("estimator, corrections at 25 Hz", best_us(correct, 200, 8)),
+        ("wind", best_us(core._blow, 500, 8)),  # type: ignore[attr-defined]
+        ("slower sensors, publishing, battery", float("nan")),
+    ]
+
+
+def table(airframe: str) -> list[str]:
+    """The rows of one airframe."""
+    craft = flying(airframe)
+    core_us, craft_us = whole_us(craft)
+    with_ground, without = bare_us(airframe, ground=True), bare_us(airframe, ground=False)
+    parts = [(name, us) for name, us in parts_us(craft) if us == us]
+    parts.append(("slower sensors, publishing, battery, loop", core_us - sum(us for _, us in parts)))
+    parts.append(("telemetry and its encoding", craft_us - core_us))
+    lines = [f"{airframe}: microseconds of one step of 2.5 ms"]
+    lines += [f"  {name:44} {us:6.2f}  {us / craft_us:5.0%}" for name, us in parts]
+    lines.append(f"  {'whole vehicle':44} {craft_us:6.2f}  100%")
+    for name, us in (("bare JSBSim", with_ground), ("bare JSBSim that looks for no ground", without)):
+        lines.append(f"  {name:44} {us:6.2f}  share {us / craft_us:.2f} (flight core alone {us / core_us:.2f})")
+    return lines
+
+
+def main() -> None:
+    """Prints both tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--airframe", choices=list(AIRFRAMES), action="append")
+    for airframe in parser.parse_args().airframe or list(AIRFRAMES):
+        print("\n".join(table(airframe)))
+
+
+if __name__ == "__main__":
+    main()
