@@ -81,11 +81,7 @@ def put_together(fragments: list[Fragment], before: str, heading: str = UNRELEAS
 
 def changed_files() -> list[str] | None:
     """Files that differ from where this work began; None where that cannot be known (no git, no base)."""
-    base = (
-        os.environ.get("ASFLOWN_BASE")
-        or _git("merge-base", "HEAD", "origin/main")
-        or _git("rev-parse", "HEAD")
-    )
+    base = os.environ.get("ASFLOWN_BASE") or _git("merge-base", "HEAD", "origin/main")
     if not base:
         return None
     tracked = _git("diff", "--name-only", base.strip(), "--")

@@ -108,7 +108,7 @@ def test_a_source_change_without_a_fragment_is_named(repository: Repository) -> 
     """Whoever changes the source and tells users nothing hears of it before it lands."""
     repository.put("harness/asflown/a.py", "a = 1\n")
     repository.put("harness/asflown/b.py", "")
-    code, said = repository.changelog("check")
+    code, said = repository.changelog("check", base="HEAD")
     assert (code, said.startswith("harness/asflown/a.py and 1 more changed: say what a user sees")) == (
         1,
         True,
@@ -128,7 +128,7 @@ def test_a_committed_change_is_held_against_its_base(repository: Repository) -> 
 def test_a_change_that_users_do_not_see_needs_no_fragment(repository: Repository) -> None:
     """Tests and documents may change alone."""
     repository.put("tests/test_a.py", "a = 1\n")
-    assert repository.changelog("check")[0] == 0
+    assert repository.changelog("check", base="HEAD") == (0, "changelog: up to date\n")
 
 
 def test_a_clone_without_history_is_checked_as_far_as_it_goes(repository: Repository, tmp_path: Path) -> None:
@@ -139,6 +139,13 @@ def test_a_clone_without_history_is_checked_as_far_as_it_goes(repository: Reposi
     repository.git("clone", "--quiet", "--depth", "1", f"file://{repository.folder}", str(shallow))
     command = [sys.executable, str(shallow / "ci" / "changelog.py"), "check"]
     assert subprocess.run(command, check=False, capture_output=True).returncode == 0
+
+
+def test_without_a_base_only_the_changelog_is_checked(repository: Repository) -> None:
+    """Where nobody knows what the work began from, the fragment may long be there: nothing is claimed."""
+    repository.put("harness/asflown/a.py", "a = 1\n")
+    code, said = repository.changelog("check")
+    assert (code, "cannot be told here" in said) == (0, True)
 
 
 def test_a_folder_without_git_is_checked_as_far_as_it_goes(tmp_path: Path) -> None:
