@@ -26,6 +26,7 @@ from asflown.sim.interface import Limits
 from asflown.sim.plant import FOOT_M, Plant
 from asflown.sim.releases import RELEASES
 from asflown.sim.seeds import generator
+from asflown.sim.sheet import figures
 from asflown.sim.weather import Weather, intensities_m_s, length_scales_m
 from tests.unit.sim.flying_core import hovering, run
 
@@ -194,3 +195,24 @@ def test_the_palm_sized_craft_hovers_for_about_three_minutes() -> None:
         run(craft, 1.0)
         seconds += 1.0
     assert 165.0 < seconds < 215.0
+
+
+@pytest.mark.parametrize(
+    ("airframe", "induced_m_s", "least_min", "most_min"),
+    [
+        pytest.param("palm80", ideal_hover(0.080, pi * 0.065**2)[0], 2.7, 3.6, id="OC-PHY-12"),
+        pytest.param("field1400", 5.258, 16.0, 20.0, id="OC-PHY-13"),
+    ],
+)
+def test_the_derived_table(airframe: str, induced_m_s: float, least_min: float, most_min: float) -> None:
+    """OC-PHY-12, -13, OC-FIELD-01: induced speed by momentum theory, and endurance as craft of this size have it."""
+    found = {figure.name: figure.value for figure in figures(AIRFRAMES[airframe])}
+    assert found["induced speed in hover"] == pytest.approx(induced_m_s, abs=2e-3)
+    assert least_min < found["endurance in hover"] < most_min
+
+
+def test_the_ground_effect_formula() -> None:
+    """At one radius over the ground a hovering rotor's thrust grows by a fifteenth: 1 / (1 - 1/16) (from memory)."""
+    plant = Plant("field1400", Start(), AIRFRAMES["field1400"].rest_height_m)
+    plant._feel_ground(0.127 - 0.03)
+    assert plant.read("rotor/ground-effect") == pytest.approx(16.0 / 15.0, abs=1e-4)

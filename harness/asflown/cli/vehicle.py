@@ -1,4 +1,4 @@
-"""`asflown vehicle`: lists vehicles, and serves a built-in one in real time to any MAVLink client."""
+"""`asflown vehicle`: lists vehicles, shows what a built-in one can do, serves it in real time to any MAVLink client."""
 
 from __future__ import annotations
 
@@ -14,6 +14,11 @@ if TYPE_CHECKING:
 LIST_DESCRIPTION = """\
 Lists the vehicles that can be named on the command line: the built-in ones, and vehicle files in the folder and
 in its folder `vehicles`.
+"""
+
+SHOW_DESCRIPTION = """\
+Prints what a built-in vehicle can do, each figure derived from the airframe's numbers: hover throttle, climb, top
+speed, endurance and what they follow from.
 """
 
 SERVE_DESCRIPTION = """\
@@ -42,6 +47,7 @@ def add_parser(commands: SubParsers) -> None:
     )
     subcommands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_list(subcommands)
+    _add_show(subcommands)
     _add_serve(subcommands)
 
 
@@ -58,6 +64,25 @@ def run_list(options: argparse.Namespace) -> int:
     width = max(len(vehicle.name) for vehicle in vehicles)
     for vehicle in vehicles:
         print(f"{vehicle.name:{width}}  {_says(vehicle)}")
+    return 0
+
+
+def run_show(options: argparse.Namespace) -> int:
+    """Prints what a built-in vehicle can do. Raises VehicleProblem for one that is not built in."""
+    from asflown.errors import VehicleProblem
+    from asflown.scenario.vehicle_file import load_vehicle
+    from asflown.sim.airframe import airframe_named
+    from asflown.sim.sheet import figures
+
+    vehicle = load_vehicle(options.name)
+    if vehicle.kind != "built-in":
+        raise VehicleProblem(
+            f"{vehicle.name} is not a built-in vehicle, so asflown does not know what it can do",
+            "Show palm80 or field1400.",
+        )
+    print(f"{vehicle.name} ({_says(vehicle)}), derived at standard sea level:")
+    for figure in figures(airframe_named(vehicle.airframe or vehicle.name)):
+        print(f"  {figure.name:26} {figure.value:8.3g} {figure.unit:5} {figure.formula}")
     return 0
 
 
@@ -86,6 +111,14 @@ def _add_list(subcommands: SubParsers) -> None:
         "folder", nargs="?", type=Path, default=Path(), metavar="FOLDER", help="where to look (here)"
     )
     parser.set_defaults(run=run_list)
+
+
+def _add_show(subcommands: SubParsers) -> None:
+    parser = subcommands.add_parser(
+        "show", help="what a built-in vehicle can do", description=SHOW_DESCRIPTION, allow_abbrev=False
+    )
+    parser.add_argument("name", metavar="NAME", help="palm80, field1400, palm80@r1, or a vehicle file")
+    parser.set_defaults(run=run_show)
 
 
 def _add_serve(subcommands: SubParsers) -> None:

@@ -74,12 +74,23 @@ class Start(Model):
     battery: Share = Field(default=1.0, ge=0, le=1)
 
 
+class Gust(Model):
+    """A gust on top of the wind: it swells from flight time `at` on, is strongest half-way, and over after `for`."""
+
+    at_s: Duration = Field(validation_alias="at", ge=0)
+    speed_m_s: Speed = Field(validation_alias="speed", gt=0)
+    for_s: Duration = Field(validation_alias="for", gt=0)
+    from_rad: Angle | None = Field(default=None, validation_alias="from")
+    """As the wind, when not given."""
+
+
 class Wind(Model):
     """Steady wind at 6 m (20 ft) and the class of turbulence that comes with it; `from` is clockwise from north."""
 
     speed_m_s: Speed = Field(default=0.0, validation_alias="speed", ge=0)
     from_rad: Angle = Field(default=0.0, validation_alias="from")
     turbulence: Literal["none", "light", "moderate", "severe"] = "none"
+    gusts: tuple[Gust, ...] = ()
 
 
 class Fault(Model):

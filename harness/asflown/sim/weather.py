@@ -1,7 +1,9 @@
-"""Wind: steady, growing with height, and Dryden turbulence for low altitude, in north-east-down.
+"""Wind: steady, growing with height, single gusts, and Dryden turbulence for low altitude, in north-east-down.
 
 Source of profile, length scales and intensities: MIL-F-8785C (1980), low-altitude model, valid from 10 to
 1000 ft over the ground; lower down the values of 10 ft are kept, and everything fades to calm air at the ground.
+A single gust is a full 1 - cosine pulse in time, U/2 (1 - cos 2 pi t/T), the same at all heights but fading at the
+ground; the shape is that of CS-25.341 (from memory), whose pulse is in distance flown.
 The turbulence is frozen: it is crossed at the craft's airspeed.
 """
 
@@ -11,7 +13,7 @@ from math import cos, exp, log, pi, sin, sqrt
 
 import numpy as np
 
-from asflown.scenario.model import Wind
+from asflown.scenario.model import Gust, Wind
 from asflown.sim.noise import rows
 
 FOOT_M = 0.3048
@@ -50,6 +52,27 @@ def profile(height_m: float) -> float:
 _LOG_20 = log(20.0 / ROUGHNESS_FT)
 
 
+def _fade(height_m: float) -> float:
+    """Calm at the ground, whole from 3 ft up."""
+    return min(1.0, max(0.0, height_m / (_PROFILE_FROM_FT * FOOT_M)))
+
+
+class _Pulse:
+    """One gust of the scenario, and where it blows to."""
+
+    __slots__ = ("_begin_s", "_length_s", "_strongest_m_s", "east", "north")
+
+    def __init__(self, gust: Gust, wind_from_rad: float) -> None:
+        blows_to = (wind_from_rad if gust.from_rad is None else gust.from_rad) + pi
+        self.north, self.east = cos(blows_to), sin(blows_to)
+        self._begin_s, self._length_s, self._strongest_m_s = gust.at_s, gust.for_s, gust.speed_m_s
+
+    def speed_m_s(self, time_s: float) -> float:
+        """How fast it blows at a flight time."""
+        share = (time_s - self._begin_s) / self._length_s
+        return 0.5 * self._strongest_m_s * (1.0 - cos(2.0 * pi * share)) if 0.0 < share < 1.0 else 0.0
+
+
 class Weather:
     """The wind at the craft, stepped at a fixed period. Turbulence axes: along the steady wind, right of it, down."""
 
@@ -60,9 +83,11 @@ class Weather:
         "_cos",
         "_down",
         "_down_2",
+        "_gusts",
         "_noise",
         "_period_s",
         "_sin",
+        "_time_s",
         "_wind",
     )
 
@@ -71,11 +96,28 @@ class Weather:
         self._cos, self._sin = cos(wind.from_rad + pi), sin(wind.from_rad + pi)
         self._noise = rows(generator, 3)
         self._along, self._across, self._down = next(self._noise)
-        self._across_2 = self._down_2 = 0.0
+        self._across_2 = self._down_2 = self._time_s = 0.0
+        self._gusts = [_Pulse(gust, wind.from_rad) for gust in wind.gusts]
 
     def step(self, height_m: float, airspeed_m_s: float) -> tuple[float, float, float]:
         """The wind (north, east, down; where the air moves to) one period later at this height and airspeed."""
         steady = self._wind.speed_m_s * profile(height_m)
+        if self._gusts:
+            return self._with_gusts(steady, height_m, airspeed_m_s)
+        return self._without_gusts(steady, height_m, airspeed_m_s)
+
+    def _with_gusts(self, steady: float, height_m: float, airspeed_m_s: float) -> tuple[float, float, float]:
+        north, east, down = self._without_gusts(steady, height_m, airspeed_m_s)
+        self._time_s += self._period_s
+        fade = _fade(height_m)
+        for gust in self._gusts:
+            speed = fade * gust.speed_m_s(self._time_s)
+            north, east = north + speed * gust.north, east + speed * gust.east
+        return north, east, down
+
+    def _without_gusts(
+        self, steady: float, height_m: float, airspeed_m_s: float
+    ) -> tuple[float, float, float]:
         if self._wind.turbulence == "none":
             return steady * self._cos, steady * self._sin, 0.0
         along, across, down = self._turbulence(height_m, max(_SLOWEST_M_S, airspeed_m_s))
@@ -85,7 +127,7 @@ class Weather:
     def _turbulence(self, height_m: float, airspeed_m_s: float) -> tuple[float, float, float]:
         level_m, upright_m = length_scales_m(height_m)
         sigma_u, sigma_w = intensities_m_s(height_m, self._wind.turbulence)
-        fade = min(1.0, max(0.0, height_m / (_PROFILE_FROM_FT * FOOT_M)))
+        fade = _fade(height_m)
         w_along, w_across, w_down = next(self._noise)
         travelled = self._period_s * airspeed_m_s
         level, upright = exp(-travelled / level_m), exp(-travelled / upright_m)

@@ -157,7 +157,7 @@ WRONG = {
     "word for a mapping": (
         "wind: {speed: 2 m/s, from: 240 deg, turbulence: light}",
         "wind: light",
-        "15:9: `wind: light` must be a mapping. Write `key: value` lines of speed, from, turbulence",
+        "15:9: `wind: light` must be a mapping. Write `key: value` lines of speed, from, turbulence, gusts",
     ),
     "point in a plane": (
         "[8 m, 0 m, 3 m]",

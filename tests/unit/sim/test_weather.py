@@ -7,7 +7,7 @@ from math import hypot, radians
 
 import pytest
 
-from asflown.scenario.model import Wind
+from asflown.scenario.model import Gust, Wind
 from asflown.sim.seeds import generator
 from asflown.sim.weather import Weather, profile
 
@@ -51,3 +51,26 @@ def test_stronger_turbulence_is_the_same_gusts_scaled() -> None:
     for _ in range(50):
         weak, strong = light.step(5.0, 3.0), moderate.step(5.0, 3.0)
         assert strong == pytest.approx([2.0 * value for value in weak])
+
+
+def test_a_gust_swells_and_goes() -> None:
+    """Five metres a second at its height, nothing before and after, half of it a quarter of the way; from the east."""
+    gust = Gust(at_s=1.0, speed_m_s=5.0, for_s=4.0, from_rad=radians(90.0))
+    air = Weather(Wind(gusts=(gust,)), generator(1, "turbulence"), 0.02)
+    east = [air.step(SIX_METRES, 5.0)[1] for _ in range(300)]
+    assert (east[48], east[298]) == (0.0, 0.0)
+    assert east[149] == pytest.approx(-5.0)
+    assert east[99] == pytest.approx(-2.5)
+
+
+def test_gusts_come_on_top_of_everything_else() -> None:
+    """Wind and turbulence are the same with and without a gust that is still to come, and it blows as the wind does."""
+    gust = Gust(at_s=0.5, speed_m_s=4.0, for_s=1.0)
+    plain = Wind(speed_m_s=3.0, from_rad=2.0, turbulence="light")
+    with_gust, without = (
+        Weather(wind, generator(1, "turbulence"), 0.02)
+        for wind in (plain.model_copy(update={"gusts": (gust,)}), plain)
+    )
+    steps = [(with_gust.step(5.0, 3.0), without.step(5.0, 3.0)) for _ in range(50)]
+    assert all(one == other for one, other in steps[:24])
+    assert hypot(*(a - b for a, b in zip(*steps[49], strict=True))) == pytest.approx(4.0, abs=0.01)
