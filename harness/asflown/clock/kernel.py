@@ -125,7 +125,11 @@ class QueueClock:
         finally:
             for number, handler in handlers.items():
                 signal.signal(number, handler)
-            self._loop.close()
+            self.close()
+
+    def close(self) -> None:
+        """Frees a clock that was never run; `run` does so itself. Harmless when repeated."""
+        self._loop.close()
 
     def _run_to_end(self, task: asyncio.Task[Result]) -> Result:
         while True:

@@ -16,7 +16,7 @@ from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
 from asflown.clock.virtual import VirtualClock
 from asflown.flight.interpreter import search_path
 from asflown.flight.processes import FLIGHT_VARIABLE, ScriptProcess
-from asflown.link.held import ModelledPort
+from asflown.link.modelled import ModelledPort
 
 How = Literal["exited", "left", "stuck"]
 WATCHDOG_VARIABLE = "ASFLOWN_WATCHDOG_S"

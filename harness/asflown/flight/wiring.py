@@ -10,7 +10,9 @@ from asflown.errors import LinkProblem
 from asflown.link import ports
 from asflown.link.base import Endpoint
 from asflown.link.endpoint import make_endpoint
-from asflown.link.held import LOOPBACK, HeldPtyPort, HeldTcpPort, HeldUdpPort, ModelledPort
+from asflown.link.held_stream import HeldPtyPort, HeldTcpPort
+from asflown.link.held_udp import HeldUdpPort
+from asflown.link.modelled import LOOPBACK, ModelledPort
 from asflown.link.wire import FrameReader
 from asflown.scenario.model import Script
 from asflown.url import parse

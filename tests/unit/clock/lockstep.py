@@ -20,7 +20,9 @@ from asflown.clock.broker import Broker, Terms
 from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
 from asflown.clock.virtual import VirtualClock
 from asflown.link import ports
-from asflown.link.held import HeldPtyPort, HeldTcpPort, HeldUdpPort, ModelledPort
+from asflown.link.held_stream import HeldPtyPort, HeldTcpPort
+from asflown.link.held_udp import HeldUdpPort
+from asflown.link.modelled import ModelledPort
 
 SHIM = Path(asflown.clock.shim.__file__).parent
 PRELUDE = """

@@ -59,8 +59,10 @@ def test_a_port_of_the_scripts_own_that_is_shared_unnoticed_is_found_out(tmp_pat
         other.bind(("127.0.0.1", 0))
         port = other.getsockname()[1]
         script = Script(run=("x",), listens=f"udp-listen://127.0.0.1:{port}")
+        clock = PacedClock()
         with pytest.raises(LinkProblem, match=f"{port}"):
-            wire_paced(script, tmp_path, PacedClock())
+            wire_paced(script, tmp_path, clock)
+        clock.close()
 
 
 def test_a_fixed_port_is_led_to_a_free_one_in_lockstep(tmp_path: Path) -> None:

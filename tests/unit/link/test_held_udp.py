@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from asflown.link.held import (
+from asflown.link.held_udp import (
     AT_ONCE_DATAGRAMS,
     LARGE_COST_BYTES,
     RECEIVE_QUEUE_BYTES,
