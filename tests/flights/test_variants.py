@@ -1,4 +1,4 @@
-"""Wrong on purpose: each variant of the nest-box script fails, for the reason that a person would name.
+"""Wrong on purpose: each variant of a demo script fails, for the reason that a person would name.
 
 And a script that looks its modes up by the autopilot's number flies a craft with numbers of its own.
 """
@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.flights.flying import fly
+from tests.flights.flying import SCENARIOS, fly
 
 HERE = Path(__file__).parent
 WRONG = {
@@ -27,8 +27,32 @@ WRONG = {
     ),
     "lands-elsewhere": (
         {"landing_offset"},
-        ["leg 11 (land) ended 3.0", "m right)"],
+        ["leg 11 (land) ended", "m right)"],
     ),
+    "rows-too-high": (
+        {"vertical_p95"},
+        ["leg 2 (line to 12, 0, 1.5 m) is up to", "too high", "'below the roof'"],
+    ),
+    "rows-to-the-left": (
+        {"cross_track_max", "landing_offset"},
+        ["leg 3 (line to 12, 2, 1.5 m) was not flown", "m left)"],
+    ),
+    "row-end-cut": ({"cross_track_max"}, ["leg 3 (line to 12, 2, 1.5 m) was not flown"]),
+    "circle-other-way": (set(), ["rule 'goes round by the left'"]),
+    "circle-half-flown": ({"cross_track_p95"}, ["leg 3 (arc of 360 deg"]),
+    "shadow-gives-up": (
+        {"dwell_at_holds", "landing_offset"},
+        ["leg 2 (line to 60, 0, 8 m) was not flown", "rule 'carries on to the end of the bank'"],
+    ),
+    "shadow-counts-seconds": (
+        {"dwell_at_holds"},
+        ["leg 2 (line to 60, 0, 8 m) was not flown", "rule 'carries on to the end of the bank'"],
+    ),
+    "reserve-ignored": (
+        {"duration"},
+        ["rule 'lands with something left'", "rule 'does not go for the fourth'"],
+    ),
+    "lands-in-the-field": ({"landing_offset"}, ["leg 8 (return) was not flown", "leg 9 (land) ended 24."]),
 }
 """Variant: measures that must fail, and words that must be said."""
 
@@ -67,3 +91,11 @@ def test_without_that_identity_the_same_script_finds_no_craft(tmp_path: Path) ->
     """Numbers are looked up, not guessed: against the plain craft the script gives up."""
     flown = fly(tmp_path, HERE / "scripts" / "own-numbers.scenario.yaml", "--vehicle", "palm80")
     assert flown.exit_code == 1, flown.says()
+
+
+@pytest.mark.flight
+@pytest.mark.parametrize("demo", ["glasshouse_rows", "mast_circle", "radio_shadow", "low_battery_walk_back"])
+def test_what_is_right_passes(demo: str, tmp_path: Path) -> None:
+    """The scripts that the variants are made of, in lockstep (test_demos.py flies two of them in wall time, too)."""
+    flown = fly(tmp_path, SCENARIOS / demo, "--flights", "1", "--clock", "lockstep")
+    assert flown.exit_code == 0, flown.says()

@@ -19,6 +19,9 @@ _ON_CIRCLE_M = 0.7
 _LEFT_BEHIND_M = 2.0
 _TURNING_SHARE = 0.6
 """Share of the acceleration limit that circling may take."""
+_ALONG_SHARE = 0.4
+"""Share of it that the speed along the circle may grow and fall with."""
+_CREEP_M_S = 0.1
 _SPEED_SHARE = 0.9
 """Share of the speed limit that circling may take, so that the craft can catch up."""
 
@@ -60,7 +63,7 @@ class Orbit:
         self.centre: Point = (0.0, 0.0, 0.0)
         self.radius_m = 0.0
         """Positive clockwise, as ORBIT_EXECUTION_STATUS has it."""
-        self._speed_m_s = self._angle_rad = self._flown_rad = 0.0
+        self._speed_m_s = self._now_m_s = self._angle_rad = self._flown_rad = 0.0
         self._arrived = self._resumed = False
 
     def refuses(self, situation: Situation) -> str:
@@ -74,7 +77,7 @@ class Orbit:
         self._resumed = False
         north_m, east_m, _ = situation.here()
         self._angle_rad = math.atan2(east_m - self.centre[1], north_m - self.centre[0])
-        self._arrived = False
+        self._arrived, self._now_m_s = False, 0.0
         situation.fly_to(self._point(), self._speed_m_s)
 
     def pause(self) -> None:
@@ -91,7 +94,8 @@ class Orbit:
             situation.core.target.yaw_rad = situation.yaw_rad
             return None
         if away_m < _LEFT_BEHIND_M:
-            step_rad = self._speed_m_s / abs(self.radius_m) * _TICK_S
+            self._now_m_s = self._next_speed_m_s(situation)
+            step_rad = self._now_m_s / abs(self.radius_m) * _TICK_S
             self._angle_rad = math.remainder(
                 self._angle_rad + math.copysign(step_rad, self.radius_m), math.tau
             )
@@ -124,10 +128,19 @@ class Orbit:
             self.centre[2],
         )
 
+    def _next_speed_m_s(self, situation: Situation) -> float:
+        """Grows to the speed of the order, and falls in time to come to rest where the order ends."""
+        along_m_s2 = _ALONG_SHARE * situation.core.limits.acceleration_m_s2
+        speed_m_s = min(self._speed_m_s, self._now_m_s + along_m_s2 * _TICK_S)
+        if self.order.turn_rad == 0.0:
+            return speed_m_s
+        left_m = (self.order.turn_rad - self._flown_rad) * abs(self.radius_m)
+        return min(speed_m_s, math.sqrt(2 * along_m_s2 * max(left_m, 0.0)) + _CREEP_M_S)
+
     def _moving_target(self, yaw_rad: float) -> Target:
         north_m, east_m, down_m = self._point()
-        speed_m_s = math.copysign(self._speed_m_s, self.radius_m)
-        inward_m_s2 = self._speed_m_s**2 / abs(self.radius_m)
+        speed_m_s = math.copysign(self._now_m_s, self.radius_m)
+        inward_m_s2 = self._now_m_s**2 / abs(self.radius_m)
         cos, sin = math.cos(self._angle_rad), math.sin(self._angle_rad)
         return Target(
             north_m, east_m, down_m, -speed_m_s * sin, speed_m_s * cos, 0.0,
