@@ -11,91 +11,15 @@ import os
 import select
 import socket
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
 
+from asflown.clock.participant import HeldPort, Participant, Terms, Usage, poll_of
 from asflown.clock.shim.asflown_held import protocol
 from asflown.clock.shim.asflown_held.protocol import NEVER_US, EndpointGrant, Grant, Report
 from asflown.clock.virtual import VirtualClock
 
 SLICE_US = 100
 """How long a process may run on when others want to run at the same time: enough to get on, too short to matter."""
-
-
-class HeldPort(Protocol):
-    """A port of the hub that a held script may use; the link supplies it."""
-
-    def facts(self) -> dict[str, Any]:
-        """How the shim recognises it: kind, and address or path."""
-
-    def opened(self) -> None:
-        """The script bound, connected or opened it; counts start at zero."""
-
-    def closed(self) -> None:
-        """The script let go of it."""
-
-    def collect(self, sent: int) -> None:
-        """Takes in what the script sent, until the total is `sent`."""
-
-    def collect_rest(self) -> None:
-        """The script is gone without a last report: takes in what still lies in the real socket."""
-
-    def has_read(self, read: int) -> None:
-        """The script has read so much in total."""
-
-    def has_news(self) -> bool:
-        """Whether the script would find something to read."""
-
-    def hand_over(self) -> tuple[int, bool]:
-        """Puts what fits into the real socket: the total delivered, and whether more is held back."""
-
-
-@dataclass(slots=True)
-class Terms:
-    """What a held script is told at its start, beside the ports."""
-
-    seed: int
-    compute_us: int
-    clock_read_us: int = 5
-    empty_look_us: int = 20
-    failed_lock_us: int = 2
-    reads_without_wait: int = 1000
-    reads_without_wait_us: int = 100
-
-
-@dataclass(slots=True)
-class _Participant:
-    """One held process, from the moment it was spawned."""
-
-    pid: int
-    pid_descriptor: int
-    is_root: bool
-    connection: socket.socket | None = None
-    poll: select.poll | None = None
-    welcomed: bool = False
-    running: bool = False
-    wake_us: int = NEVER_US
-    turn: int = 0
-    """Running number of its last grant: among equals, whoever ran longest ago is next."""
-    looks: bool = False
-    """Whether it waits for something that another process may do."""
-    interrupt: bool = False
-    """Its next grant comes with an interrupt."""
-    waits_for: list[HeldPort] = field(default_factory=list)
-    endpoints: dict[int, HeldPort] = field(default_factory=dict)
-
-    def stand_still(self) -> None:
-        """It neither runs nor wakes any more."""
-        self.running, self.wake_us, self.looks, self.waits_for = False, NEVER_US, False, []
-
-
-@dataclass(slots=True)
-class Usage:
-    """CPU time that a script used, which lockstep grants for free and hardware does not."""
-
-    total_us: int = 0
-    longest_us: int = 0
 
 
 class Broker:
@@ -115,7 +39,7 @@ class Broker:
         """A process neither waits nor exits, or waits for what cannot happen."""
         self._clock, self._ports, self._terms = clock, ports, terms
         self._watchdog_ms = round(watchdog_s * 1000)
-        self._participants: list[_Participant] = []
+        self._participants: list[Participant] = []
         self._turns = 0
         self._greeted: dict[int, tuple[socket.socket, int]] = {}
         """Connections whose process nobody has told of yet, by process number."""
@@ -136,7 +60,7 @@ class Broker:
             descriptor = os.pidfd_open(pid)
         except ProcessLookupError:
             return  # it has ended and been waited for already
-        self._participants.append(_Participant(pid, descriptor, is_root))
+        self._participants.append(Participant(pid, descriptor, is_root))
         self.busy = True
         self._match(self._participants[-1])
 
@@ -201,9 +125,9 @@ class Broker:
         self._listener.close()
         self.path.unlink(missing_ok=True)
 
-    def _greet(self, awaited: _Participant) -> None:
+    def _greet(self, awaited: Participant) -> None:
         """Waits until a spawned process greets; several greet in any order, and run in the order of spawning."""
-        poll = _poll_of(self._listener)
+        poll = poll_of(self._listener)
         poll.register(awaited.pid_descriptor, select.POLLIN)
         ready = dict(self._clock.blocking(lambda: poll.poll(self._watchdog_ms)))
         if self._listener.fileno() in ready:
@@ -222,18 +146,18 @@ class Broker:
         for one in self._participants:
             self._match(one)
 
-    def _match(self, one: _Participant) -> None:
+    def _match(self, one: Participant) -> None:
         """Gives a spawned process the connection that greeted with its number."""
         if one.connection is not None or one.pid not in self._greeted:
             return
         one.connection, version = self._greeted.pop(one.pid)
-        one.poll = _poll_of(one.connection)
+        one.poll = poll_of(one.connection)
         one.wake_us = self._clock.now_us()
         if version != protocol.VERSION:
             one.stand_still()
             self.on_left(f"its clock speaks protocol {version}, this is {protocol.VERSION}")
 
-    def _read_one(self, one: _Participant) -> None:
+    def _read_one(self, one: Participant) -> None:
         """Waits for one packet of the running process and acts on it."""
         assert one.poll is not None
         assert one.connection is not None
@@ -252,7 +176,7 @@ class Broker:
         else:
             self._gone(one)
 
-    def _act(self, one: _Participant, packet: bytes) -> None:
+    def _act(self, one: Participant, packet: bytes) -> None:
         kind = packet[0]
         if kind in {protocol.IDLE, protocol.SYNC, protocol.BYE}:
             self._take_report(one, protocol.unpack_report(packet))
@@ -288,7 +212,7 @@ class Broker:
         }
         return protocol.pack_facts(protocol.WELCOME, facts)
 
-    def _take_report(self, one: _Participant, report: Report) -> None:
+    def _take_report(self, one: Participant, report: Report) -> None:
         """Collects what was sent; then the process is idle until its deadline or until it has news."""
         self._clock.advance_to(report.now_us)
         self.usage.total_us += report.cpu_us
@@ -311,14 +235,14 @@ class Broker:
         if report.moved:
             self._ask_the_others(one)
 
-    def _ask_the_others(self, mover: _Participant | None) -> None:
+    def _ask_the_others(self, mover: Participant | None) -> None:
         """Somebody did something: whoever waits for others looks again before time moves."""
         now_us = self._clock.now_us()
         for other in self._participants:
             if other is not mover and other.looks:
                 other.wake_us = min(other.wake_us, now_us)
 
-    def _gone(self, one: _Participant) -> None:
+    def _gone(self, one: Participant) -> None:
         """A process ended. Whoever waits for that looks again, once the system knows of its end, too."""
         for port in one.endpoints.values():
             port.collect_rest()
@@ -337,16 +261,10 @@ class Broker:
     def _refresh_wake(self) -> None:
         self.wake_us = min((one.wake_us for one in self._participants), default=NEVER_US)
 
-    def _send(self, one: _Participant, packet: bytes) -> None:
+    def _send(self, one: Participant, packet: bytes) -> None:
         assert one.connection is not None
         try:
             one.connection.send(packet)
         except ConnectionError:
             self._gone(one)
             self._refresh_wake()
-
-
-def _poll_of(connection: socket.socket) -> select.poll:
-    poll = select.poll()
-    poll.register(connection, select.POLLIN)
-    return poll

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 from asflown.clock.base import Clock
-from asflown.clock.broker import Broker, Terms
+from asflown.clock.broker import Broker
+from asflown.clock.participant import Terms
 from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
 from asflown.clock.virtual import VirtualClock
 from asflown.flight.interpreter import search_path

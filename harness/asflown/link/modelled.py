@@ -2,7 +2,7 @@
 
 A kernel's socket drops silently after a few hundred small datagrams, and a sleeping script fills it in seconds of
 flight. So the queue is modelled here (capacity in bytes, deterministic tail drop, counted), and the real socket
-gets only what the script is about to read. Fulfils `link.base.Endpoint` for the hub and `clock.broker.HeldPort`.
+gets only what the script is about to read. Fulfils `link.base.Endpoint` for the hub and `clock.participant.HeldPort`.
 """
 
 from __future__ import annotations

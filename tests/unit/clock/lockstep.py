@@ -16,7 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import asflown.clock.shim
-from asflown.clock.broker import Broker, Terms
+from asflown.clock.broker import Broker
+from asflown.clock.participant import Terms
 from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
 from asflown.clock.virtual import VirtualClock
 from asflown.link import ports
