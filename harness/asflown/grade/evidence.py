@@ -58,6 +58,10 @@ class Evidence:
     legs: tuple[LegErrors, ...]
     """Lines, arcs, returns and holds that were flown, in order."""
     hold_radius_m: float
+    estimate: Evidence | None = None
+    """The same flight by the vehicle's own account, where a measure needs both sides."""
+    truth: Evidence | None = None
+    """The same flight as it was, where that is known and a measure needs both sides."""
 
     def signals(self) -> dict[str, Series]:
         """The track's signals, cross_track on the legs that have sides, and a flag for each leg of the path."""

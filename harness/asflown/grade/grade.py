@@ -6,8 +6,10 @@ byte. Whoever flew it, and on which clock, does not matter here.
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from pydantic import TypeAdapter
@@ -15,12 +17,12 @@ from pydantic import TypeAdapter
 from asflown.errors import FolderProblem
 from asflown.grade.evidence import Evidence, evidence
 from asflown.grade.match import LegMatch, Matched, flown_radius_m
-from asflown.grade.measures import measure, not_measurable
+from asflown.grade.measures import BOTH_SIDES, measure, not_measurable
 from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, VerdictWord
 from asflown.grade.rules import grade_rule, not_graded
 from asflown.record import folder as folders
 from asflown.record.manifest import Manifest
-from asflown.record.track import load_track
+from asflown.record.track import Track, load_track
 from asflown.scenario.model import Expect, Scenario
 from asflown.scenario.path import PathLeg, resolve_path
 from asflown.units import format_quantity
@@ -110,9 +112,24 @@ class _Judged:
         except FolderProblem as problem:
             self._problem = problem.problem
             return
-        frame = "start-heading" if self._expect.path is None else self._expect.path.frame
-        self._evidence = evidence(track, frame, path, self._expect.measures)
+        self._evidence = self._laid(track, path)
+        if BOTH_SIDES.intersection(self._expect.measures):
+            self._evidence = self._with_both_sides(place, scenario, path, self._evidence)
         self._signals = self._evidence.signals()
+
+    def _laid(self, track: Track, path: tuple[PathLeg, ...]) -> Evidence:
+        frame = "start-heading" if self._expect.path is None else self._expect.path.frame
+        return evidence(track, frame, path, self._expect.measures)
+
+    def _with_both_sides(
+        self, place: Path, scenario: Scenario, path: tuple[PathLeg, ...], own: Evidence
+    ) -> Evidence:
+        """The evidence beside that of the other source, where there is one."""
+        sides: dict[Source, Evidence] = {self._source: own}
+        other: Source = "truth" if self._source == "estimate" else "estimate"
+        with contextlib.suppress(FolderProblem):
+            sides[other] = self._laid(load_track(place, other, scenario.start.home), path)
+        return replace(own, estimate=sides.get("estimate"), truth=sides.get("truth"))
 
     def measures(self) -> Iterator[Measured]:
         for name, limit in self._expect.measures.items():

@@ -8,16 +8,19 @@ believed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from asflown.grade import flight_measures, leg_measures
+from asflown.errors import UsageError
+from asflown.grade import error_split, flight_measures, leg_measures, manner_measures, shape_measures
 from asflown.grade.evidence import Evidence, Sampling
 from asflown.grade.found import Found
 from asflown.grade.margin import margin
 from asflown.grade.result import Measured, Source
 from asflown.scenario.measure_names import MEASURES as NAMES
+from asflown.scenario.measure_names import MeasureName
 from asflown.scenario.model import Limit
+from asflown.units import Dimension
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +34,10 @@ class Row:
 _MOST_OF_IT = Sampling(hz=4.0, gap_share=0.05)
 _ALL_OF_IT = Sampling(hz=4.0, gap_share=0.0)
 
-TABLE: Mapping[str, Row] = {
+_SHAPE = Sampling(hz=4.0, gap_share=0.0)
+_MANNER = Sampling(hz=2.0, gap_share=0.05)
+
+TABLE: dict[str, Row] = {
     "cross_track_rms": Row(leg_measures.cross_track_rms, _MOST_OF_IT),
     "cross_track_p95": Row(leg_measures.cross_track_p95, _MOST_OF_IT),
     "cross_track_max": Row(leg_measures.cross_track_max, _ALL_OF_IT),
@@ -43,8 +49,49 @@ TABLE: Mapping[str, Row] = {
     "frechet_distance": Row(flight_measures.frechet_distance, _ALL_OF_IT),
     "duration": Row(flight_measures.duration, None),
     "speed_on_legs": Row(leg_measures.speed_on_legs, Sampling(hz=2.0, gap_share=0.05)),
+    "frechet_continuous": Row(shape_measures.frechet_continuous, _SHAPE),
+    "hausdorff_distance": Row(shape_measures.hausdorff_distance, _SHAPE),
+    "time_warping_mean": Row(shape_measures.time_warping_mean, _SHAPE),
+    "corner_overshoot": Row(shape_measures.corner_overshoot, _SHAPE),
+    "corner_cut": Row(shape_measures.corner_cut, _SHAPE),
+    "path_length_ratio": Row(shape_measures.path_length_ratio, _MANNER),
+    "schedule_error": Row(manner_measures.schedule_error, _MANNER),
+    "heading_from_travel_p95": Row(manner_measures.heading_from_travel_p95, _MANNER),
+    "heading_from_start_p95": Row(manner_measures.heading_from_start_p95, _MANNER),
+    "heading_from_centre_p95": Row(manner_measures.heading_from_centre_p95, _MANNER),
+    "tilt_max": Row(manner_measures.tilt_max, None),
+    "control_effort": Row(manner_measures.control_effort, None),
+    "link_loss": Row(manner_measures.link_loss, None),
+    "longest_silence": Row(manner_measures.longest_silence, None),
+    "stick_age": Row(manner_measures.stick_age, None),
+    "battery_used": Row(manner_measures.battery_used, None),
+    "flight_technical_error_p95": Row(error_split.flight_technical_error_p95, _MOST_OF_IT),
+    "navigation_system_error_p95": Row(error_split.navigation_system_error_p95, None),
+    "total_system_error_p95": Row(error_split.total_system_error_p95, None),
 }
 """One row for each name of scenario.measure_names."""
+
+BOTH_SIDES = frozenset({
+    "flight_technical_error_p95", "navigation_system_error_p95", "total_system_error_p95",
+})  # fmt: skip
+"""Measures that look at estimate and truth together."""
+
+
+def register(
+    name: str,
+    compute: Callable[[Evidence, Limit], Found],
+    dimension: Dimension,
+    describes: str,
+    needs: Sampling | None = None,
+) -> None:
+    """Adds a measure of the user's own, for scenarios read from then on; values are in the SI unit of `dimension`.
+
+    `compute` takes the evidence and the limit and returns what was found. Raises UsageError for a name that is taken.
+    """
+    if name in NAMES:
+        raise UsageError(f"there is a measure `{name}` already", "Give it another name")
+    NAMES[name] = MeasureName(name, dimension, describes, "nothing")
+    TABLE[name] = Row(compute, needs)
 
 
 def measure(name: str, limit: Limit, evidence: Evidence) -> Measured:

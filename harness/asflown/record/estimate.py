@@ -20,6 +20,7 @@ from asflown.record.vehicle_time import VehicleTime, vehicle_time
 from asflown.scenario.model import Home
 
 _HEARTBEAT, _SYS_STATUS, _ATTITUDE, _COMMAND_ACK, _EXTENDED_SYS_STATE = 0, 1, 30, 77, 245
+_MANUAL_CONTROL = 69
 _LOCAL_POSITION_NED, _GLOBAL_POSITION_INT = 32, 33
 _NO_AUTOPILOT = 8
 _ARMED_FLAG = 128
@@ -74,6 +75,7 @@ def estimate_track(index: Index, epoch_us: int, home: Home | None) -> Track:
     anchors = anchors_of(positions, attitude, _arming_s(telemetry, armed), "the vehicle's own estimate")
     signals = motion_signals(positions, velocities, anchors) | attitude_signals(attitude)
     signals |= {"armed": armed, "on_ground": _on_ground(telemetry)} | _battery(telemetry) | _modes(telemetry)
+    signals |= {"messages_missing": _missing(telemetry), "sticks": _sticks(telemetry)}
     return Track(
         source="estimate",
         positions=positions,
@@ -166,6 +168,20 @@ def _battery(telemetry: _Telemetry) -> dict[str, Series]:
 def _modes(telemetry: _Telemetry) -> dict[str, Series]:
     current = telemetry.table(CURRENT_MODE)
     return mode_flags(current, telemetry.table(AVAILABLE_MODES), telemetry.arrived_s(current))
+
+
+def _missing(telemetry: _Telemetry) -> Series:
+    """For each message of the vehicle, how many are missing before it, by the sequence numbers."""
+    index = telemetry.index
+    own = (index.system == telemetry.system) & (index.component == telemetry.component)
+    arrived_s, sequence = (index.time_us[own] - telemetry.epoch_us) / 1e6, index.sequence[own]
+    return series(arrived_s[1:], (np.diff(sequence) - np.uint8(1)).astype(np.float64))
+
+
+def _sticks(telemetry: _Telemetry) -> Series:
+    """When MANUAL_CONTROL was seen, whoever sent it."""
+    table = columns(telemetry.index, _MANUAL_CONTROL)
+    return series(telemetry.arrived_s(table), np.ones(len(table)))
 
 
 def _arming_s(telemetry: _Telemetry, armed: Series) -> float | None:

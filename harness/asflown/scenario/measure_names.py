@@ -5,7 +5,6 @@ The grader computes exactly these; a new measure is one row here and one functio
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -28,7 +27,7 @@ class MeasureName:
         return self.dimension.si_symbol
 
 
-MEASURES: Mapping[str, MeasureName] = {
+MEASURES: dict[str, MeasureName] = {
     row[0]: MeasureName(*row)
     for row in (
         ("cross_track_rms", Dimension.LENGTH, "root mean square of the cross-track error", "path"),
@@ -57,5 +56,44 @@ MEASURES: Mapping[str, MeasureName] = {
             "distance of track and expected path at the worst place, both followed in order",
             "path",
         ),
+        ("frechet_continuous", Dimension.LENGTH, "the same without regard to sampling, leg by leg", "path"),
+        ("hausdorff_distance", Dimension.LENGTH, "distance of track and path as sets of points", "path"),
+        ("time_warping_mean", Dimension.LENGTH, "mean distance of track and path, followed in order", "path"),
+        ("corner_overshoot", Dimension.LENGTH, "how far a leg was flown beyond its end", "path"),
+        ("corner_cut", Dimension.LENGTH, "how far away from a corner the vehicle turned", "path"),
+        ("path_length_ratio", Dimension.SHARE, "length flown over length planned", "path"),
+        ("schedule_error", Dimension.DURATION, "largest lateness or earliness at a leg's end", "path"),
+        (
+            "heading_from_travel_p95",
+            Dimension.ANGLE,
+            "angle between nose and travel, 95 % of the time",
+            "nothing",
+        ),
+        (
+            "heading_from_start_p95",
+            Dimension.ANGLE,
+            "angle from the start heading, 95 % of the time",
+            "nothing",
+        ),
+        (
+            "heading_from_centre_p95",
+            Dimension.ANGLE,
+            "angle from the centre of arcs, 95 % of the time",
+            "path",
+        ),
+        ("tilt_max", Dimension.ANGLE, "largest tilt", "nothing"),
+        ("control_effort", Dimension.ANGLE, "spread of roll and pitch", "nothing"),
+        ("link_loss", Dimension.SHARE, "share of the vehicle's messages that did not arrive", "nothing"),
+        ("longest_silence", Dimension.DURATION, "longest time without a position", "nothing"),
+        ("stick_age", Dimension.DURATION, "longest time without the pilot's sticks", "nothing"),
+        ("battery_used", Dimension.SHARE, "charge used during the flight", "nothing"),
+        ("flight_technical_error_p95", Dimension.LENGTH, "estimate against path, 95 % of the time", "path"),
+        (
+            "navigation_system_error_p95",
+            Dimension.LENGTH,
+            "estimate against truth, 95 % of the time",
+            "nothing",
+        ),
+        ("total_system_error_p95", Dimension.LENGTH, "truth against path, 95 % of the time", "path"),
     )
 }

@@ -1,7 +1,7 @@
 """Reads the text of a rule into a formula, with every error placed at its character.
 
 Binding, tightest first: `not`, `always` and `eventually`; `until` and `since`; `and`; `or`; `implies`, which groups to
-the right. `always height < 3 m and on_ground` therefore means `(always height < 3 m) and on_ground`. Operators that look
+the right. `always height < 3 m and on_ground` therefore means `(always height < 3 m) and on_ground`. What looks
 back (`once`, `historically`, `since`) and `next`, `rise(...)`, `fall(...)` bind as those that look ahead. `while A, B`
 and `at leg 3, B` are `A implies B`, as tight as `not`.
 """
