@@ -31,6 +31,31 @@ WIND = Wind(speed_m_s=2.0, from_rad=radians(240.0), turbulence="light")
 LOSS = Fault(at_s=30.0, inject="gnss-loss", for_s=10.0)
 CHECKS_S = (25.0, 40.0, 55.0)
 CORNERS = ((8.0, 0.0), (8.0, 6.0), (0.0, 6.0), (0.0, 0.0))
+COLUMNS = (
+    "airframe",
+    "sensors",
+    "at",
+    "NEES position",
+    "NEES velocity",
+    "NEES attitude",
+    "NIS of fixes",
+    "off, mean",
+    "off, 95th",
+    "stated 95 %, mean",
+    "contained",
+    "heading off, mean",
+)
+HEADER = (
+    "# How consistent the estimator is",
+    "",
+    "Written by `python -m tests.benchmarks.estimator_consistency`. With white noise the normalised errors belong",
+    "between the bounds. With the sensors as they are, fixes wander with an error that no filter can see; the filter's",
+    "own position covariance leaves it out (its NEES means nothing there), the stated accuracy has it: look at",
+    "`contained`, the share of flights within the stated 95 % radius. Without GNSS at 40 s the position is ten seconds of",
+    "dead reckoning. A compass that turns by 5 degrees is within what the filter allows a compass: it is believed, and",
+    "only the heading suffers.",
+    "",
+)
 Array = NDArray[np.float64]
 
 
@@ -78,6 +103,7 @@ def fly(airframe: str, case: Case, seed: int) -> list[Sample]:
     setup = CraftSetup(airframe, "r1", Start(), Conditions(wind=WIND, faults=case.faults), seed)
     craft = Core(setup, white(sheet) if case.white else sheet)
     samples: list[Sample] = []
+    base, zero_m = (0.0, 0.0, 0.0), 0.0
     for tick in range(1, 5501):
         if tick == 400:
             assert craft.arm() == ""
@@ -121,21 +147,22 @@ def look(craft: Core, zero_m: float) -> Sample:
 
 def bounds(freedom: int, flights: int) -> tuple[float, float]:
     """Between which the mean of `flights` independent normalised errors lies 95 times out of 100."""
-    low, high = chi2.ppf([0.025, 0.975], freedom * flights) / flights
-    return float(low), float(high)
+    freedoms = freedom * flights
+    return float(chi2.ppf(0.025, freedoms)) / flights, float(chi2.ppf(0.975, freedoms)) / flights
 
 
 def table(seeds: int, airframes: tuple[str, ...] = tuple(AIRFRAMES)) -> str:
     """The whole report."""
     low, high = bounds(3, seeds)
     low_5, high_5 = bounds(5, seeds)
+    moments = ", ".join(f"{moment_s:g} s" for moment_s in CHECKS_S)
     lines = [
-        f"Means over {seeds} flights at each of {', '.join(f'{t:g} s' for t in CHECKS_S)}. Bounds (95 %, chi-square): "
-        f"{low:.2f} to {high:.2f} for each NEES (3 degrees of freedom), {low_5:.2f} to {high_5:.2f} for NIS (5).",
+        *HEADER,
+        f"Means over {seeds} flights at each of {moments}. Bounds (95 %, chi-square): {low:.2f} to {high:.2f} for each",
+        f"NEES (3 degrees of freedom), {low_5:.2f} to {high_5:.2f} for NIS (5).",
         "",
-        "| airframe | sensors | at | NEES position | NEES velocity | NEES attitude | NIS of fixes | off, mean | off, 95th "
-        "| stated 95 %, mean | contained | heading off, mean |",
-        "|---|---|---|---|---|---|---|---|---|---|---|---|",
+        "| " + " | ".join(COLUMNS) + " |",
+        "|" + "---|" * len(COLUMNS),
     ]
     for airframe in airframes:
         for case in CASES:

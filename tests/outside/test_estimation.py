@@ -43,7 +43,7 @@ def settled_filter(**densities: float) -> ErrorFilter:
 )
 def test_random_walk_filter(process: float, predicted: float, gain: float) -> None:
     """OC-CTL-05, -06: the heading of a filter without biases settles at the golden ratio, and at its slow kin."""
-    craft = settled_filter(rate_density=process)
+    craft, before = settled_filter(rate_density=process), 0.0
     for _ in range(MANY):
         craft.predict(WEIGHTLESS, LEVEL)
         craft.covariance[6:8], craft.covariance[:, 6:8] = 0.0, 0.0  # a tilt would show as a heading, too
@@ -57,6 +57,7 @@ def test_random_walk_filter(process: float, predicted: float, gain: float) -> No
 def test_position_velocity_filter() -> None:
     """OC-CTL-07: height without biases and tilt has alpha 0.75, beta 0.5 at index 1."""
     craft = settled_filter(acceleration_density=1.0)
+    p = craft.covariance
     for _ in range(MANY):
         craft.predict(WEIGHTLESS, LEVEL)
         p = craft.covariance.copy()
@@ -72,6 +73,7 @@ def test_the_filter_solves_the_riccati_equation() -> None:
     craft = ErrorFilter(noises, 0.04)
     craft.align(LEVEL, 9.81)
     variances = np.array([0.7, 0.7, 0.01, 0.01, 0.02])
+    predicted, rows = craft.covariance, craft.motion_rows(0.0)
     for _ in range(20_000):
         craft.predict(HANGING, LEVEL)
         predicted, rows = craft.covariance.copy(), craft.motion_rows(0.0)

@@ -18,6 +18,8 @@ Point = tuple[float, float, float]
 
 _TICK_S = TICK_US / 1e6
 _AT_TARGET_M = 1.0
+BRAKING_SHARE = 0.6
+"""Of the acceleration limit: what the controller plans to brake with."""
 
 
 @dataclass(slots=True)
@@ -121,8 +123,8 @@ def speed_m_s(estimate: Estimate) -> float:
 
 
 def stopping_point(estimate: Estimate, limits: Limits) -> Point:
-    """Where the craft comes to rest when it brakes with its largest acceleration: v |v| / 2a ahead."""
-    scale = speed_m_s(estimate) / (2 * limits.acceleration_m_s2)
+    """Where the craft comes to rest when it brakes as its reference plans to: v |v| / 2a ahead."""
+    scale = speed_m_s(estimate) / (2 * BRAKING_SHARE * limits.acceleration_m_s2)
     return (
         estimate.north_m + estimate.velocity_north_m_s * scale,
         estimate.east_m + estimate.velocity_east_m_s * scale,

@@ -43,7 +43,7 @@ def test_a_velocity_is_dropped_after_a_second_of_silence() -> None:
     assert rig.core.estimate.velocity_north_m_s == pytest.approx(2)
     rig.run(5)
     assert rig.core.estimate.velocity_north_m_s == pytest.approx(0, abs=0.01)
-    assert rig.place[0] == pytest.approx(2.0 + 2.0**2 / (2 * 2.5), abs=0.3)
+    assert rig.place[0] == pytest.approx(2.0 + 2.0**2 / (2 * 0.6 * 2.5), abs=0.3)
     assert rig.flies(ModeName.SET_POINTS)
     assert "set-point too old: holding" in rig.texts()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from enum import Enum
-from math import sqrt
+from math import copysign, sqrt
 
 from asflown.frames import wrap_angle
 from asflown.sim.controller.attitude import AttitudeLoop, yaw_rate_towards
@@ -29,6 +29,8 @@ _SPOOL_FROM = 0.3
 _AIRBORNE_ABOVE_M, _AIRBORNE_CLIMB_M_S = 0.12, 0.3
 _USABLE_THRUST = 0.85
 _LEASH_M, _UPRIGHT_LEASH_M = 2.0, 0.6
+_TURNING_RAD_S2, _CLOSING_PER_S = 2.0, 3.0
+"""How fast a turn speeds up and slows down, and its rate per angle left close to the heading."""
 _SLOW_BELOW_M, _SLOWING_PER_S = 2.0, 0.4
 
 
@@ -38,6 +40,14 @@ def _stopped() -> Commands:
 
 def _idle() -> Commands:
     return _IDLE
+
+
+def approach_rate_rad_s(left_rad: float) -> float:
+    """Largest rate from which a turn can still end at its heading: sqrt(2 a d), made linear close to it."""
+    joined = _TURNING_RAD_S2 / (_CLOSING_PER_S * _CLOSING_PER_S)
+    if left_rad < joined:
+        return _CLOSING_PER_S * left_rad
+    return sqrt(2.0 * _TURNING_RAD_S2 * (left_rad - 0.5 * joined))
 
 
 class Phase(Enum):
@@ -176,15 +186,17 @@ class Controller:
         return replace(target, down_m=None, velocity_down_m_s=max(speed, limits.landing_m_s))
 
     def _turn(self, target: Target, limits: Limits) -> None:
-        """Moves the heading to keep towards what the target asks for."""
-        most = limits.yaw_rate_rad_s * PERIOD_S
-        turn = 0.0
+        """Moves the heading to keep towards what the target asks for, slowing down in time."""
+        most, wanted = limits.yaw_rate_rad_s, 0.0
         if target.yaw_rad is not None:
-            turn = min(most, max(-most, wrap_angle(target.yaw_rad - self._yaw_rad)))
+            left = wrap_angle(target.yaw_rad - self._yaw_rad)
+            wanted = copysign(approach_rate_rad_s(abs(left)), left)
         elif target.yaw_rate_rad_s is not None:
-            turn = min(most, max(-most, target.yaw_rate_rad_s * PERIOD_S))
-        self._yaw_rad = wrap_angle(self._yaw_rad + turn)
-        self._turning_rad_s = turn / PERIOD_S
+            wanted = target.yaw_rate_rad_s
+        change = min(most, max(-most, wanted)) - self._turning_rad_s
+        step = _TURNING_RAD_S2 * PERIOD_S
+        self._turning_rad_s += min(step, max(-step, change))
+        self._yaw_rad = wrap_angle(self._yaw_rad + PERIOD_S * self._turning_rad_s)
 
     def _command(self, share: float, limits: Limits) -> float:
         """Hands the thrust vector to the attitude loop; returns the thrust as a share of weight."""
