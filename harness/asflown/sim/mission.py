@@ -73,7 +73,7 @@ class Mission:
         old, current = self.plan, self.current
         self.plan, self.complete = plan, False
         self._jumped.clear()
-        if self.begun and current < min(len(plan), len(old)) and plan[current] == old[current]:
+        if self.begun and current < min(len(plan), len(old)) and _same(plan[current], old[current]):
             return
         self.current, self.begun, self._point = 0, False, None
         self.landing = False
@@ -189,6 +189,11 @@ class Mission:
         self.current += 1
         if self.current >= len(self.plan):
             self.current, self.complete = len(self.plan) - 1, True
+
+
+def _same(one: PlanItem, other: PlanItem) -> bool:
+    """Whether two items say the same; a parameter that is not a number equals another one."""
+    return repr(one) == repr(other)
 
 
 def _goal(item: PlanItem, situation: Situation) -> Point:
