@@ -2,6 +2,7 @@
 
 import importlib.util
 import math
+import time
 from pathlib import Path
 
 DEMO = Path(__file__).parents[3] / "scenarios" / "radio_shadow" / "radio_shadow.py"

@@ -1,0 +1,1 @@
+"""What the built-in vehicle does with every message and command of the standard, written down from a run."""
