@@ -51,6 +51,8 @@ class Launch:
 class ScriptRunner(Protocol):
     """Starts a script and tells how it ended."""
 
+    argv: tuple[str, ...]
+    """The script's command line, filled in."""
     ended: asyncio.Future[Ending]
     left: str
     """Which call of any process could not be held; '' while all is well."""
@@ -81,6 +83,7 @@ class PacedRunner:
 
     def __init__(self, clock: Clock, launch: Launch) -> None:
         self._clock, self._launch = clock, launch
+        self.argv = launch.argv
         self.left = ""
         self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
         self._process: ScriptProcess | None = None
@@ -125,6 +128,7 @@ class HeldRunner:
 
     def __init__(self, clock: VirtualClock, launch: Launch, port: ModelledPort, compute_us: int) -> None:
         self._launch, self._port = launch, port
+        self.argv = launch.argv
         self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
         self._private = Path(tempfile.mkdtemp(prefix="asflown-"))  # the path of a socket must be short
         watchdog_s = float(os.environ.get(WATCHDOG_VARIABLE, WATCHDOG_S))

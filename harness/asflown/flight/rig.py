@@ -1,0 +1,99 @@
+"""Everything that one attempt needs besides time: vehicle, hub, script, guard, wired together and closed together.
+
+Whatever was opened when the assembly fails is closed again; closing one thing does not depend on another.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+
+from asflown.clock.paced import PacedClock
+from asflown.clock.virtual import VirtualClock
+from asflown.flight.guard import Commander, Guard
+from asflown.flight.interpreter import Command
+from asflown.flight.plan import FlightPlan
+from asflown.flight.script import HeldRunner, Launch, PacedRunner, ScriptRunner
+from asflown.flight.watch import VehicleWatch
+from asflown.flight.wiring import ScriptPort, wire_held, wire_paced
+from asflown.link.hub import FrameRecorder, Hub
+from asflown.link.profile import load_profile
+from asflown.link.radio import Radio
+from asflown.record.manifest import SafetyEvent
+from asflown.vehicle.registry import open_vehicle
+
+
+@dataclass(frozen=True, slots=True)
+class Attempted:
+    """What is flown in this attempt, and where to."""
+
+    plan: FlightPlan
+    commands: tuple[Command, ...]
+    """The script, and the programs beside it."""
+    folder: Path
+    flight_id: str
+    output: int
+    """The descriptor that scripts write their output to."""
+
+
+class Rig:
+    """The parts of one attempt."""
+
+    def __init__(
+        self,
+        attempted: Attempted,
+        clock: VirtualClock | PacedClock,
+        recorder: FrameRecorder,
+        on_reaction: Callable[[SafetyEvent], None],
+    ) -> None:
+        """Opens what stands on the ground; nothing is powered yet. Raises FlightError with nothing left open."""
+        self._attempted, self._clock = attempted, clock
+        plan = attempted.plan
+        self.watch = VehicleWatch()
+        with contextlib.ExitStack() as opened:
+            self.vehicle = open_vehicle(clock, plan.vehicle, plan.loaded.scenario, plan.seed)
+            opened.callback(self.vehicle.stop)
+            self.hub = Hub(clock, recorder, self.vehicle.endpoint, self._radio())
+            opened.callback(self.hub.close)
+            self.hub.on_vehicle_frame.append(self.watch.frame)
+            self.port, self.runner = self._make_runner()
+            opened.callback(self.runner.close, gently=False)
+            self.commander = Commander(self.hub, self.watch)
+            self.guard = Guard(plan.loaded.scenario.guard, clock, self.watch, self.commander, on_reaction)
+            self.hub.start()
+            opened.pop_all()
+
+    def power_up(self) -> None:
+        """Starts the script's interpreter, which waits for its time, and the vehicle. Raises FlightError."""
+        self.runner.spawn()
+        self.vehicle.start()
+
+    def _make_runner(self) -> tuple[ScriptPort, ScriptRunner]:
+        script, clock = self._attempted.plan.loaded.scenario.script, self._clock
+        if isinstance(clock, VirtualClock):
+            port, held = wire_held(script, self._attempted.folder)
+            self.hub.attach(held, "script")
+            return port, HeldRunner(clock, self._launch(port), held, round(script.compute_s * 1e6))
+        port, endpoint = wire_paced(script, self._attempted.folder, clock)
+        self.hub.attach(endpoint, "script")
+        return port, PacedRunner(clock, self._launch(port))
+
+    def _launch(self, port: ScriptPort) -> Launch:
+        attempted, loaded = self._attempted, self._attempted.plan.loaded
+        style = loaded.scenario.script.link.style
+        argv, *beside = (port.fill(command.argv, style) for command in attempted.commands)
+        return Launch(
+            argv, tuple(beside), loaded.folder, attempted.flight_id, attempted.output, attempted.plan.seed
+        )
+
+    def _radio(self) -> Radio | None:
+        """An emulated radio in front of a simulated vehicle; a real one has its own."""
+        plan = self._attempted.plan
+        if plan.vehicle.kind != "built-in":
+            return None
+        profile = load_profile(plan.vehicle.radio or plan.loaded.scenario.conditions.radio)
+        up, down = Random(f"radio up {plan.seed}"), Random(f"radio down {plan.seed}")
+        return Radio(profile, self._clock, up=up, down=down)
