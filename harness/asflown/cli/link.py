@@ -7,6 +7,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from asflown.cli.link_survey import add_survey
+
 if TYPE_CHECKING:
     from asflown.cli.parsing import SubParsers
     from asflown.link.hub import Access
@@ -40,6 +42,7 @@ def add_parser(commands: SubParsers) -> None:
     )
     subcommands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_share(subcommands)
+    add_survey(subcommands)
     _add_profiles(subcommands)
 
 

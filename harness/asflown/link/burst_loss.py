@@ -62,3 +62,18 @@ class BurstLoss:
     def mean_loss(self) -> float:
         """The share of frames that are lost, in the long run."""
         return self.share_bad * self.loss_in_bad + (1 - self.share_bad) * self.loss_in_good
+
+    @property
+    def mean_burst(self) -> float:
+        """The mean length of a run of losses, in the long run; 0 when nothing is ever lost.
+
+        Runs begin as often as a frame that arrives is followed by one that is lost.
+        """
+        if not self.mean_loss:
+            return 0.0
+        bad, to_bad, to_good = self.share_bad, self.good_to_bad, self.bad_to_good
+        loses_next_in_good = to_bad * self.loss_in_bad + (1 - to_bad) * self.loss_in_good
+        loses_next_in_bad = (1 - to_good) * self.loss_in_bad + to_good * self.loss_in_good
+        begins = (1 - bad) * (1 - self.loss_in_good) * loses_next_in_good
+        begins += bad * (1 - self.loss_in_bad) * loses_next_in_bad
+        return self.mean_loss / begins if begins else float("inf")
