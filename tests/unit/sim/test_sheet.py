@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from importlib.resources import files
 from statistics import fmean
 
 import pytest
@@ -65,3 +66,15 @@ def test_a_heavier_craft_can_do_less(airframe: str) -> None:
     assert heavy.command(heavy.rotor_speed_rad_s(heavy.weight_n), 1.0) == pytest.approx(
         n.command(n.rotor_speed_rad_s(n.weight_n), 1.0) * 1.1**0.5, rel=0.02
     )
+
+
+@pytest.mark.parametrize(
+    "name", ["climb at full command", "top airspeed at the tilt limit", "endurance in hover"]
+)
+def test_the_written_sheet_agrees(name: str) -> None:
+    """The figures in the airframes' README are those that follow from the numbers."""
+    text = (files("asflown.sim") / "airframes" / "README.md").read_text(encoding="utf-8")
+    cells = next(line.split(" | ") for line in text.splitlines() if line.startswith(f"| {name} |"))
+    short = name.removesuffix(" at the tilt limit").replace("climb at", "climb, at")
+    for airframe, cell in zip(AIRFRAMES, cells[1:3], strict=True):
+        assert float(cell.split()[0]) == pytest.approx(figure(airframe, short), abs=0.06)

@@ -31,6 +31,8 @@ _USABLE_THRUST = 0.85
 _LEASH_M, _UPRIGHT_LEASH_M = 2.0, 0.6
 _TURNING_RAD_S2, _CLOSING_PER_S = 2.0, 3.0
 """How fast a turn speeds up and slows down, and its rate per angle left close to the heading."""
+_TIPPED, _STILL_M_S, _LYING_S = 0.5, 0.6, 1.0
+"""Cosine of the tilt, speed and time that tell a craft on its side or back."""
 _SLOW_BELOW_M, _SLOWING_PER_S = 2.0, 0.4
 
 
@@ -67,6 +69,7 @@ class Controller:
         "_estimate",
         "_ground_down_m",
         "_lifting_s",
+        "_lying_s",
         "_mixer",
         "_position",
         "_reference",
@@ -95,6 +98,7 @@ class Controller:
         self._reference = Reference(tuning.braking, tuning.jerk_m_s3, tuning.response_s)
         self._touch_down = TouchDown()
         self._ground_down_m = self._lifting_s = self._yaw_rad = self._turning_rad_s = 0.0
+        self._lying_s = 0.0
         self.armed, self.phase = False, Phase.STANDING
 
     @property
@@ -122,7 +126,9 @@ class Controller:
         if not self.armed:
             return
         self._mixer.supply(voltage_v, density_ratio)
-        if self.phase is Phase.FLYING:
+        if self._lies():
+            self.phase = Phase.STANDING
+        elif self.phase is Phase.FLYING:
             self._fly(target, limits)
         elif not self._leads_up(target):
             self.phase = Phase.STANDING
@@ -130,6 +136,16 @@ class Controller:
             self._lift(limits)
         else:
             self._begin_lifting()
+
+    def _lies(self) -> bool:
+        """Whether the craft lies tipped over, still: its motors then idle, and nothing lifts it off.
+
+        Nothing that flies leans so far and stays in one place for so long.
+        """
+        s = self._strapdown
+        still = abs(s.velocity_north_m_s) + abs(s.velocity_east_m_s) + abs(s.velocity_down_m_s) < _STILL_M_S
+        self._lying_s = self._lying_s + PERIOD_S if s.r33 < _TIPPED and still else 0.0
+        return self._lying_s > _LYING_S
 
     def _leads_up(self, target: Target) -> bool:
         if target.land:

@@ -1,4 +1,4 @@
-"""The barometer at 50 Hz: static pressure with white noise, a slow drift, rotor wash near the ground, and faults.
+"""The barometer at 50 Hz: static pressure with white noise, a slow drift, and faults.
 
 Readings come in steps of STEP_PA and stay within the part's range (300 to 1100 hPa, common practice).
 """
