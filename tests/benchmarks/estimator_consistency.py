@@ -51,9 +51,9 @@ HEADER = (
     "Written by `python -m tests.benchmarks.estimator_consistency`. With white noise the normalised errors belong",
     "between the bounds. With the sensors as they are, fixes wander with an error that no filter can see; the filter's",
     "own position covariance leaves it out (its NEES means nothing there), the stated accuracy has it: look at",
-    "`contained`, the share of flights within the stated 95 % radius. Without GNSS at 40 s the position is ten seconds of",
-    "dead reckoning. A compass that turns by 5 degrees is within what the filter allows a compass: it is believed, and",
-    "only the heading suffers.",
+    "`contained`, the share of flights within the stated 95 % radius. Without GNSS at 40 s the position is ten seconds",
+    "of dead reckoning. A compass that turns by 5 degrees is within what the filter allows a compass: it is believed,",
+    "and only the heading suffers.",
     "",
 )
 Array = NDArray[np.float64]

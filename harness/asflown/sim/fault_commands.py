@@ -18,7 +18,6 @@ _GARBAGE, _WRONG = mav.FAILURE_TYPE_GARBAGE, mav.FAILURE_TYPE_WRONG
 
 FAILURES: dict[tuple[int, int], str] = {
     (mav.FAILURE_UNIT_SENSOR_GPS, _OFF): "gnss-loss",
-    (mav.FAILURE_UNIT_SENSOR_GPS, _STUCK): "gnss-stuck",
     (mav.FAILURE_UNIT_SENSOR_GPS, _WRONG): "gnss-jump",
     (mav.FAILURE_UNIT_SENSOR_GPS, _STUCK): "gnss-stuck",
     (mav.FAILURE_UNIT_SENSOR_MAG, _WRONG): "compass-offset",

@@ -8,9 +8,9 @@ import pytest
 
 from asflown.errors import VehicleProblem
 from asflown.record.truth import TRUTH_COLUMNS
-from asflown.scenario.model import Conditions, Home, Start, Wind
+from asflown.scenario.model import Conditions, Fault, Home, Start, Wind
 from asflown.sim.core import Core
-from asflown.sim.interface import STEPS_PER_TICK, CraftSetup, FlightCore, Target
+from asflown.sim.interface import STEPS_PER_TICK, CraftSetup, FlightCore, PositionFeed, Target
 from asflown.sim.plant import STATE
 from tests.unit.sim.flying_core import armed, core, cross_track_m, go_to, here, hovering, land, run
 
@@ -229,3 +229,21 @@ def test_a_hard_fall_is_told() -> None:
     run(craft, 8.0)
     assert "Crashed" in texts(craft)
     assert craft.truth_row()[14] == 1.0
+
+
+def test_it_flies_indoors_by_a_position_from_outside() -> None:
+    """Never a satellite, but a position ten times a second: it arms, takes off, goes to a point and holds it."""
+    craft = core(faults=(Fault(at_s=0.0, inject="gnss-loss"),))
+
+    def feed() -> None:
+        truth = craft.truth_row()
+        if round(truth[0] * 100) % 10 == 0:
+            craft.take_position(PositionFeed(*truth[1:4], deviation_m=0.02))
+
+    run(craft, 4.0, feed)
+    assert craft.arm() == ""
+    craft.target = Target(2.0, -1.0, -1.5, yaw_rad=0.0)
+    run(craft, 12.0, feed)
+    assert craft.truth_row()[1:4] == pytest.approx((2.0, -1.0, -1.5), abs=0.15)
+    assert craft.estimate.position_valid
+    assert not craft.estimate.origin_known

@@ -115,8 +115,8 @@ class ErrorFilter:
         self._x += gain @ left
         covariance = self.covariance - gain @ p
         self.covariance = 0.5 * (covariance + covariance.T)
-        squared = innovations @ inverse @ innovations
-        return float(squared)
+        squared: float = (innovations @ inverse @ innovations).item()
+        return squared
 
     def take(self) -> list[float]:
         """The correction since the last call, in the order of the states."""
