@@ -115,9 +115,9 @@ def fly(folder: Path, *arguments: str | Path, timeout_s: float = 240, **variable
     return Flown(done.returncode, done.stdout, done.stderr, folders, document)
 
 
-def processes_of(flight_id: str) -> list[int]:
-    """Processes that still carry a flight's identifier."""
-    mark = f"ASFLOWN_FLIGHT={flight_id}".encode()
+def processes_of(folder: Path) -> list[int]:
+    """Processes that still carry the mark of the flight in `folder`."""
+    mark = f"ASFLOWN_FLIGHT={folder.resolve()}".encode()
     found = []
     for entry in Path("/proc").iterdir():
         if entry.name.isdigit():

@@ -33,8 +33,8 @@ def check_left_behind(flown: Flown) -> None:
     """What holds after every run: readable captures, no process, no traceback of ours."""
     assert "Traceback" not in flown.stdout + flown.stderr
     for folder in flown.folders:
-        manifest = manifests.read(folder)
-        assert processes_of(manifest.flight_id) == []
+        assert manifests.read(folder).flight_id == folder.name
+        assert processes_of(folder) == []
         assert count_frames(folder / folders.VEHICLE_TLOG) >= 0
         rows = np.load(folder / truth.FILE_NAME)
         assert rows.shape[1] == len(truth.TRUTH_COLUMNS)
@@ -170,7 +170,7 @@ def test_a_full_disk_ends_the_flight_in_order(clock: str, tmp_path: Path) -> Non
     assert "cannot be written any more (File too large)" in manifest.problem
     assert "Traceback" not in done.stdout + done.stderr
     assert count_frames(folder / folders.VEHICLE_TLOG) > 50
-    assert processes_of(manifest.flight_id) == []
+    assert processes_of(folder) == []
 
 
 def test_a_vehicle_that_is_lost_ends_the_flight(tmp_path: Path) -> None:
@@ -220,6 +220,6 @@ def test_a_stopped_run_leaves_a_readable_folder(
     assert manifests.read(folder).outcome == "interrupted"
     assert count_frames(folder / folders.VEHICLE_TLOG) > 10
     watch = Stopwatch()
-    while processes_of(folder.name) and watch.seconds() < 10:
+    while processes_of(folder) and watch.seconds() < 10:
         pause(0.02)
-    assert processes_of(folder.name) == []
+    assert processes_of(folder) == []

@@ -19,7 +19,7 @@ from asflown.record import folder as folders
 from asflown.record.capture import Recorder
 from asflown.scenario.file import load_scenario
 from asflown.scenario.vehicle_file import load_vehicle
-from tests.flights.flying import HELLO, SCENARIOS, Flown, fly, write_scenario
+from tests.flights.flying import HELLO, SCENARIOS, Flown, command, fly, write_scenario
 
 NEST_BOXES = SCENARIOS / "nest_boxes"
 
@@ -99,6 +99,23 @@ def test_a_sleeping_script_loses_what_the_modelled_queue_says(tmp_path: Path) ->
     read = [int((folder / folders.SCRIPT_LOG).read_text(encoding="utf-8")) for folder in flown.folders]
     assert read[0] == read[1] == 256
     assert (first.link, first.clock.digest) == (second.link, second.clock.digest)
+
+
+def test_equal_flights_side_by_side_leave_each_other_alone(tmp_path: Path) -> None:
+    """Flights of one name in two places, begun in the same second, do not end each other's processes."""
+    scenario = write_scenario(tmp_path, HELLO + "time.sleep(20)")
+    runs = [
+        subprocess.Popen(
+            command("fly", scenario, "--flights", "3", "--keep", tmp_path / place),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+        )
+        for place in ("a", "b", "c")
+    ]
+    for run in runs:
+        run.communicate(timeout=120)
+    manifests = [manifest_of(folder) for place in ("a", "b", "c") for folder in (tmp_path / place).iterdir()]
+    assert [(one.script.exit_code, one.script.ended) for one in manifests] == [(0, "exited")] * 9
 
 
 OWN_PORT = """

@@ -99,8 +99,7 @@ class Attempt:
     # In order
 
     def _power_up(self, output: int) -> Rig:
-        flight_id = self._logbook.manifest.flight_id
-        attempted = Attempted(self._plan, self._commands, self._folder, flight_id, output)
+        attempted = Attempted(self._plan, self._commands, self._folder, output)
         self._rig = rig = Rig(attempted, self._clock, self._recorder, self._on_reaction)
         rig.hub.on_script_frame.append(self._on_script_frame)
         self._logbook.spawned(rig, rig.runner.argv)

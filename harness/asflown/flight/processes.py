@@ -1,6 +1,6 @@
 """The processes of a script: starting it, and ending everything that it started.
 
-A child that left the script's process group is still found: every descendant inherits the flight's identifier in
+A child that left the script's process group is still found: every descendant inherits the flight's mark in
 its environment.
 """
 

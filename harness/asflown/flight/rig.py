@@ -34,7 +34,7 @@ class Attempted:
     commands: tuple[Command, ...]
     """The script, and the programs beside it."""
     folder: Path
-    flight_id: str
+    """The flight's own: its path marks every process of the flight, since a name alone may be flying elsewhere, too."""
     output: int
     """The descriptor that scripts write their output to."""
 
@@ -85,9 +85,8 @@ class Rig:
         attempted, loaded = self._attempted, self._attempted.plan.loaded
         style = loaded.scenario.script.link.style
         argv, *beside = (port.fill(command.argv, style) for command in attempted.commands)
-        return Launch(
-            argv, tuple(beside), loaded.folder, attempted.flight_id, attempted.output, attempted.plan.seed
-        )
+        mark = str(attempted.folder.resolve())
+        return Launch(argv, tuple(beside), loaded.folder, mark, attempted.output, attempted.plan.seed)
 
     def _radio(self) -> Radio | None:
         """An emulated radio in front of a simulated vehicle; a real one has its own."""
