@@ -33,7 +33,7 @@ EVENTS = {
     "vehicle-rebooted": "system {system} has started anew",
     "unroutable": "{endpoint}: message {message} for system {system}, component {component}: nobody has heard of that",
     "uplink-dropped": "no room on the way up: {frames}",
-    "capture-stopped": "capturing has stopped, the link goes on: {why}",
+    "capture-stopped": "the link goes on without this capture: {why}",
     "stamp-not-kept": "{why}",
 }
 """What happens, as a person reads it."""

@@ -2,20 +2,14 @@
 
 The vehicle's endpoint is opened once. Everybody else gets an endpoint of their own, hears what the vehicle says, and
 speaks to it in the order of urgency. It goes on until Ctrl-C or SIGTERM.
-
-A vehicle that waits to be spoken to is knocked at with a HEARTBEAT once a second until it is heard, and no longer: a
-vehicle whose ground program is gone must be able to notice.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
-
-from pymavlink.dialects.v20 import common
 
 from asflown.clock.kernel import StoppedBySignal
 from asflown.clock.paced import PacedClock
@@ -25,14 +19,12 @@ from asflown.link.budget import budget_for
 from asflown.link.endpoint import make_endpoint
 from asflown.link.hub import Access, Hub, Role
 from asflown.link.joystick import Joystick
-from asflown.link.key_file import StampFile, read_key
+from asflown.link.knock import Knock
 from asflown.link.profile import load_profile
 from asflown.link.signing import Signing
+from asflown.link.signing_setup import signing_from
 from asflown.link.taps import LastingRecorder, NoRecorder
 from asflown.url import Url, parse
-
-KNOCK_INTERVAL_US = 1_000_000
-OWN_SYSTEM, OWN_COMPONENT = 252, common.MAV_COMP_ID_UDP_BRIDGE
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,21 +118,17 @@ class _Share:
         if sharing.joystick is not None:
             stick = Joystick(sharing.joystick, clock, thrust_from_zero=sharing.thrust_from_zero)
             self._hub.attach(stick, "pilot")
-        self._heard = False
-        self._mavlink = common.MAVLink(None, OWN_SYSTEM, OWN_COMPONENT)
 
     def _make_recorder(self) -> NoRecorder | LastingRecorder:
         tell = self._watching.event
         if self._sharing.capture is None:
             return NoRecorder(tell)
-        folder = self._sharing.capture
-        try:
-            folder.mkdir(parents=True)
-        except OSError as error:
-            raise UsageError(
-                f"{folder} cannot be made: {error.strerror}", "Name a new folder for the captures"
-            ) from error
-        return LastingRecorder(folder, self._clock, tell, lambda why: tell("capture-stopped", {"why": why}))
+        return LastingRecorder(
+            self._sharing.capture,
+            self._clock,
+            tell,
+            lambda problem: tell("capture-stopped", {"why": str(problem)}),
+        )
 
     def run(self) -> Shared:
         signal_number = 0
@@ -153,11 +141,10 @@ class _Share:
 
     async def _go(self) -> None:
         hub, clock = self._hub, self._clock
-        hub.on_vehicle_frame.append(self._note_heard)
         try:
             hub.start()
             self._watching.ready([str(_as_open(url, endpoint)) for url, _, endpoint in self._outlets])
-            clock.call_at(clock.now_us(), self._knock)
+            Knock(clock, hub).start()
             while True:
                 await clock.sleep_until(clock.now_us() + self._watching.interval_us)
                 self._watching.shown(self._look())
@@ -169,41 +156,14 @@ class _Share:
     def _look(self) -> Shown:
         return Shown(self._clock.now_us(), self._hub.counters(), self._hub.parties())
 
-    def _note_heard(self, _now_us: int, _frame: bytes) -> None:
-        self._heard = True
-
-    def _knock(self) -> None:
-        if self._heard:
-            return
-        beat = common.MAVLink_heartbeat_message(
-            common.MAV_TYPE_GCS, common.MAV_AUTOPILOT_INVALID, 0, 0, common.MAV_STATE_ACTIVE, 3
-        )
-        self._hub.inject(bytes(beat.pack(self._mavlink)), "harness")
-        self._mavlink.seq = (self._mavlink.seq + 1) % 256
-        self._clock.call_at(self._clock.now_us() + KNOCK_INTERVAL_US, self._knock)
-
 
 def _signing(
     sharing: Sharing, clock: PacedClock, tell: Callable[[str, dict[str, Any]], None]
 ) -> Signing | None:
-    if sharing.key is None:
-        if sharing.vehicle_must_sign or any(outlet.access.startswith("key") for outlet in sharing.outlets):
-            raise UsageError("signatures cannot be checked without a key", "Name its file with --key")
-        return None
-    stamps = StampFile(sharing.key)
-    key, stored = read_key(sharing.key), stamps.read()
-    stamps.write(stored)  # a folder that cannot be written is found out now, and not in the air
-    return Signing(
-        key, lambda: clock.epoch_us + clock.now_us(), stored=stored, store=partial(_store, stamps, tell)
-    )
-
-
-def _store(stamps: StampFile, tell: Callable[[str, dict[str, Any]], None], stamp: int) -> None:
-    """A disk that fills up must not take the link away; the stamps are then kept in memory alone."""
-    try:
-        stamps.write(stamp)
-    except UsageError as error:
-        tell("stamp-not-kept", {"why": str(error)})
+    needs_key = any(outlet.access.startswith("key") for outlet in sharing.outlets)
+    if sharing.key is None and (needs_key or sharing.vehicle_must_sign):
+        raise UsageError("signatures cannot be checked without a key", "Name its file with --key")
+    return signing_from(sharing.key, clock, tell)
 
 
 def _name(outlet: Outlet, number: int) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from asflown.clock.base import Clock, Timer
-from asflown.errors import FlightError
+from asflown.errors import FlightError, FolderProblem
 from asflown.record.capture import Recorder
 
 _FLUSH_EVERY_US = 500_000
@@ -30,9 +30,9 @@ class NoRecorder:
 
 
 class LastingRecorder:
-    """Captures that stop when they cannot be written any more, while the link goes on.
+    """Captures that may fail without ending the link: in the air the link matters more.
 
-    Whoever shares a link in the air needs the link more than the capture: the problem is told once, and kept.
+    When a file cannot be written any more, that is told at once and kept, and the others go on.
     """
 
     def __init__(
@@ -40,62 +40,60 @@ class LastingRecorder:
         folder: Path,
         clock: Clock,
         on_event: Callable[[str, dict[str, Any]], None],
-        on_stop: Callable[[str], None],
+        on_problem: Callable[[FlightError], None],
     ) -> None:
-        """Makes the captures in the new `folder`. Raises FolderProblem."""
-        self._recorder: Recorder | None = Recorder(folder, clock.epoch_us, traffic_only=True)
-        self._clock, self._on_event, self._on_stop = clock, on_event, on_stop
+        """Makes the new `folder` and the captures in it. Raises FolderProblem."""
+        try:
+            folder.mkdir(parents=True)
+        except OSError as error:
+            raise FolderProblem(
+                f"{folder} cannot be made: {error.strerror}", "Name a new folder for the captures"
+            ) from error
+        self._recorder = Recorder(folder, clock.epoch_us, traffic_only=True)
+        self._clock, self._on_event, self._on_problem = clock, on_event, on_problem
         self.problem: FlightError | None = None
+        """The first one."""
         self._timer: Timer | None = None
         self._plan()
 
     def frame(self, tap: Literal["vehicle", "script", "station"], now_us: int, frame: bytes) -> int:
         """Records a frame; returns its stamp."""
-        if self._recorder is None:
-            return now_us
         try:
             return self._recorder.frame(tap, now_us, frame)
         except FlightError as error:
-            self._stop(error)
-            return now_us
+            self._note(error)
+            return self._clock.epoch_us + now_us
 
     def event(self, now_us: int, kind: str, **facts: Any) -> None:
         """Records that something happened, and tells whoever looks."""
         self._on_event(kind, facts)
-        if self._recorder is None:
-            return
         try:
             self._recorder.event(now_us, kind, **facts)
         except FlightError as error:
-            self._stop(error)
+            self._note(error)
 
     def close(self) -> None:
-        """Closes the captures; what cannot be written then is a problem, too."""
-        if self._timer is not None:
-            self._timer.cancel()
-        recorder, self._recorder = self._recorder, None
-        if recorder is None:
+        """Closes the captures; what cannot be written then is a problem, too. Harmless when called twice."""
+        if self._timer is None:
             return
+        self._timer.cancel()
+        self._timer = None
         try:
-            recorder.close()
+            self._recorder.close()
         except FlightError as error:
-            self.problem = self.problem or error
+            self._note(error)
 
     def _plan(self) -> None:
         self._timer = self._clock.call_at(self._clock.now_us() + _FLUSH_EVERY_US, self._flush)
 
     def _flush(self) -> None:
         """Twice a second, also while nothing comes."""
-        if self._recorder is None:
-            return
+        self._plan()
         try:
             self._recorder.flush()
         except FlightError as error:
-            self._stop(error)
-        else:
-            self._plan()
+            self._note(error)
 
-    def _stop(self, error: FlightError) -> None:
+    def _note(self, error: FlightError) -> None:
         self.problem = self.problem or error
-        self._on_stop(str(error))
-        self.close()
+        self._on_problem(error)
