@@ -72,11 +72,16 @@ def distance(here, latitude, longitude):
     return math.hypot(north, east)
 
 
+def slow(here):
+    """Whether the craft hardly moves, by a GLOBAL_POSITION_INT."""
+    return math.hypot(here.vx, here.vy) < 40  # centimetres a second
+
+
 def fly(craft, radius=RADIUS, turn=2 * math.pi, speed=SPEED):
     """The whole flight; a negative radius goes round to the left."""
     craft.get("HEARTBEAT", lambda beat: beat.system_status == mav.MAV_STATE_STANDBY, 60)
     craft.command(mav.MAV_CMD_COMPONENT_ARM_DISARM, 1)
-    home = craft.get("HOME_POSITION", seconds=10)
+    home = craft.get("GLOBAL_POSITION_INT")
     craft.command(mav.MAV_CMD_NAV_TAKEOFF, 0, 0, 0, 0, 0, 0, HEIGHT)
     craft.get("HEARTBEAT", lambda beat: beat.custom_mode == POSITION_HOLD_MODE, 40)
 
@@ -86,9 +91,9 @@ def fly(craft, radius=RADIUS, turn=2 * math.pi, speed=SPEED):
     craft.get("HEARTBEAT", lambda beat: beat.custom_mode == POSITION_HOLD_MODE, 120)
     print("once round")
 
-    at_home = home.latitude / 1e7, home.longitude / 1e7
+    at_home = home.lat / 1e7, home.lon / 1e7
     craft.command_at(mav.MAV_CMD_DO_REPOSITION, (-1, 1, 0, math.nan), *at_home, HEIGHT)
-    craft.get("GLOBAL_POSITION_INT", lambda here: distance(here, *at_home) < 0.8, 40)
+    craft.get("GLOBAL_POSITION_INT", lambda here: distance(here, *at_home) < 0.8 and slow(here), 40)
     craft.command(mav.MAV_CMD_NAV_LAND)
     craft.get("HEARTBEAT", lambda beat: not beat.base_mode & mav.MAV_MODE_FLAG_SAFETY_ARMED, 60)
     print("down again")
