@@ -2,7 +2,8 @@
 
 Wind: a multirotor's accelerometer feels no gravity and, across its rotor axis, little but drag. Divided by the
 drag per speed (parameter `drag`, 1/s) that is the speed through the air; what is left of the speed over the
-ground is wind. It is averaged over 4 s, in the air only, and known only while the position is.
+ground is wind. It is averaged over 4 s, in the air only, and good to about 1 m/s: biases of the accelerometer go
+into it in full.
 """
 
 from __future__ import annotations
