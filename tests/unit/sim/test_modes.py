@@ -63,7 +63,9 @@ def test_position_hold_stops_where_the_craft_can_come_to_rest() -> None:
     at_m = rig.place[0]
     rig.select(ModeName.POSITION_HOLD)
     rig.run(10)
-    assert rig.place[0] == pytest.approx(at_m + 2.0**2 / (2 * 0.6 * rig.core.limits.acceleration_m_s2), abs=0.1)
+    assert rig.place[0] == pytest.approx(
+        at_m + 2.0**2 / (2 * 0.6 * rig.core.limits.acceleration_m_s2), abs=0.1
+    )
 
 
 def test_an_armed_craft_in_position_hold_stays_on_the_ground() -> None:

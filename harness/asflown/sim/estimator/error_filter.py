@@ -12,6 +12,8 @@ zero between measurements: `take` hands the correction to whoever holds the beli
 
 from __future__ import annotations
 
+from math import sqrt
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -115,8 +117,7 @@ class ErrorFilter:
         self._x += gain @ left
         covariance = self.covariance - gain @ p
         self.covariance = 0.5 * (covariance + covariance.T)
-        squared: float = (innovations @ inverse @ innovations).item()
-        return squared
+        return float(np.dot(innovations @ inverse, innovations))
 
     def take(self) -> list[float]:
         """The correction since the last call, in the order of the states."""
@@ -126,7 +127,7 @@ class ErrorFilter:
 
     def deviation(self, state: int) -> float:
         """Standard deviation of one error."""
-        return max(0.0, float(self.covariance[state, state])) ** 0.5
+        return sqrt(max(0.0, float(self.covariance[state, state])))
 
     def forget_position(self, variance_m2: float) -> None:
         """North and east are known anew with this variance, whatever was believed."""
