@@ -19,6 +19,7 @@ from asflown.grade.distances import (
     discrete_frechet,
     on_diagonals,
     row_blocks,
+    shorter_first,
     squared,
 )
 
@@ -37,7 +38,7 @@ def continuous_frechet(first: FloatArray, second: FloatArray) -> float:
     to a relative CONTINUOUS_TOLERANCE. The result is never too short by more than rounding. Raises UsageError
     as `discrete_frechet` does.
     """
-    first, second = (_without_repeats(points) for points in checked(first, second))
+    first, second = shorter_first(*(_without_repeats(points) for points in checked(first, second)))
     if len(first) == 1 or len(second) == 1:  # every point of the path is seen from the one point
         return discrete_frechet(first, second)
     too_short_2 = _lower_bound_2(first, second)
