@@ -64,7 +64,9 @@ PARAMETERS = (
     ParameterSpec("fence.act", "outside the fence: " + _ACTS, 0, 3, 1, kind=INT8),
     ParameterSpec("fence.ceiling", "greatest height above home, m; 0 for none", 0, 500, 0, kind=UINT16),
     ParameterSpec("fence.distance", "greatest distance from home, m; 0 for none", 0, 20_000, 0, kind=UINT32),
-    ParameterSpec("sticks.neutral", "z of a centred stick in MANUAL_CONTROL: 0 or 500", 0, 500, 500, kind=INT16),
+    ParameterSpec(
+        "sticks.neutral", "z of a centred stick in MANUAL_CONTROL: 0 or 500", 0, 500, 500, kind=INT16
+    ),
     ParameterSpec("sticks.take.over", "sticks off centre take over: 0 no, 1 yes", 0, 1, 1, kind=UINT8),
     ParameterSpec("sticks.loss.time", "silence of sticks that fly the craft, s", 0.6, 60, 3),
     ParameterSpec("sticks.loss.act", "then: 0 hold, 1 come home, 2 land", 0, 2, 1, kind=UINT8),

@@ -238,7 +238,8 @@ def test_it_flies_indoors_by_a_position_from_outside() -> None:
     def feed() -> None:
         truth = craft.truth_row()
         if round(truth[0] * 100) % 10 == 0:
-            craft.take_position(PositionFeed(*truth[1:4], deviation_m=0.02))
+            north_m, east_m, down_m = truth[1:4]
+            craft.take_position(PositionFeed(north_m, east_m, down_m, deviation_m=0.02))
 
     run(craft, 4.0, feed)
     assert craft.arm() == ""
