@@ -29,7 +29,7 @@ TROUBLES = {
 """Counters that should stay at zero, and what to call them."""
 
 EVENTS = {
-    "circle": "{endpoint}: our own frames come back from there; two programs are connected in a circle",
+    "circle": "frames come round again (message {message} of system {system}): programs are connected in a circle",
     "vehicle-rebooted": "system {system} has started anew",
     "unroutable": "{endpoint}: message {message} for system {system}, component {component}: nobody has heard of that",
     "uplink-dropped": "no room on the way up: {frames}",

@@ -1,44 +1,71 @@
-"""Frames that come back from where they were sent: how a hub knows that it stands in a circle.
+"""Frames that come round again: how a hub knows that it stands in a circle.
 
-Two hubs that are joined twice, three in a ring, a plug that wires a port's output to its input: each would pass a
-frame round for ever. So a hub remembers for a few seconds what it has sent to whom. A frame that arrives from somebody
-to whom the very same bytes were sent is its own, come back: it goes nowhere. By that each hub passes each frame on
-once, from whoever brought it first, whatever the circle looks like.
+Two hubs that are joined twice, three in a ring, a plug that wires a port's output to its input, somebody else's
+splitter: each would pass a frame round for ever. So a hub remembers for a few seconds which frames it has had, and from
+whom. The same bytes, sequence number and all, are a copy, and go nowhere,
 
-The same bytes are meant, sequence number and all. Two senders with equal ids could make equal frames by chance, one to
-each side; then everybody has had that frame already. A neighbour that repacks frames is not seen through.
+- when they come from anybody else than who brought them first;
+- when they come from the same party, and its sender has since gone on to later numbers, or less than 10 ms have passed.
+
+So every hub passes each frame on once, whatever the circle looks like. A sender that does not count its frames (equal
+bytes again and again) is passed on all the same, up to a hundred times a second. Numbers begin anew after 256: bytes
+that are equal because of that come from the same party and lie ahead of its last number, so they are no copy. What
+remains: two parties with equal ids that make the same frame at the same time are heard once. A neighbour that repacks
+frames is not seen through.
 """
 
 from __future__ import annotations
 
+from enum import Enum
+
 GENERATION_US = 2_000_000
 GENERATION_FRAMES = 16_384
+SOONEST_REPEAT_US = 10_000
+
+OWN = 0
+"""The source of frames that the hub made itself."""
+
+
+class Place(Enum):
+    """Where a frame's number lies, seen from the last one of its sender."""
+
+    AHEAD = "ahead"
+    SAME = "same"
+    BEHIND = "behind"
 
 
 class Echoes:
-    """Remembers frames for one to two generations of two seconds; each party is one bit of a mask."""
+    """Remembers frames for one to two generations of two seconds each. Sources are numbers."""
 
     __slots__ = ("_began_us", "_new", "_old")
 
     def __init__(self) -> None:
         self._began_us = 0
-        self._new: dict[bytes, int] = {}
-        self._old: dict[bytes, int] = {}
+        self._new: dict[bytes, tuple[int, int]] = {}
+        self._old: dict[bytes, tuple[int, int]] = {}
 
-    def sent(self, now_us: int, frame: bytes, parties: int) -> None:
-        """The frame goes to `parties` now; say it before it goes, since it may be back at once."""
+    def remember(self, now_us: int, frame: bytes, source: int) -> None:
+        """The frame came from `source` now, and is no copy."""
         if now_us - self._began_us >= GENERATION_US or len(self._new) >= GENERATION_FRAMES:
             self._turn(now_us)
-        self._new[frame] = self._new.get(frame, 0) | parties
+        self._new[frame] = source, now_us
 
-    def came_back(self, now_us: int, frame: bytes, party: int) -> bool:
-        """Whether a frame that arrives from `party` was sent there a moment ago."""
+    def last(self, now_us: int, frame: bytes) -> tuple[int, int] | None:
+        """From whom the same bytes came last, and when; None when they are not remembered."""
         if now_us - self._began_us >= GENERATION_US:
             self._turn(now_us)
-        return bool((self._new.get(frame, 0) | self._old.get(frame, 0)) & party)
+        return self._new.get(frame) or self._old.get(frame)
 
     def _turn(self, now_us: int) -> None:
         stale = now_us - self._began_us >= 2 * GENERATION_US
         self._old = {} if stale else self._new
         self._new = {}
         self._began_us = now_us
+
+
+def is_copy(last: tuple[int, int], now_us: int, source: int, place: Place) -> bool:
+    """Whether bytes that were here before, at `last`, are a copy when they come from `source` now."""
+    first_source, at_us = last
+    if first_source != source or place is Place.BEHIND:
+        return True
+    return place is Place.SAME and now_us - at_us < SOONEST_REPEAT_US

@@ -7,7 +7,7 @@ repacked, renumbered or signed on its way, and nothing goes back to where it cam
 Who gets a frame: all the others, when it has no target or target system 0, or when its message is not known; else only
 those from whom that system (and component, unless that is 0) has been heard. When a system starts anew, what was
 learnt of its components is forgotten. Up to the vehicle, frames take the order of `priority` whenever the way is busy.
-A frame that comes back from where it was sent goes nowhere (`echoes`).
+A frame that comes round again in a circle goes nowhere (`echoes`).
 
 Frames of the harness itself (`inject`) go to the vehicle alone, signed where there is a key. They are recorded at the
 station tap, each with an event `injected` that tells its stamp and source, so that all that went up is in some tap.
@@ -24,10 +24,11 @@ from asflown.errors import HarnessFault
 from asflown.link import wire
 from asflown.link.base import Endpoint, Gathering
 from asflown.link.budget import Budget
-from asflown.link.echoes import Echoes
-from asflown.link.party import Access, Party, Port, Role, as_counters
+from asflown.link.echoes import OWN, Echoes, is_copy
+from asflown.link.party import Access, Party, PartyCounts, Port, Role, as_counters
 from asflown.link.priority import Level, classify
 from asflown.link.radio import Radio
+from asflown.link.sequences import SequenceWatch
 from asflown.link.signing import Signing, without_secrets
 from asflown.link.sticks import StickWatch, are_sticks
 from asflown.link.uplink import Uplink
@@ -157,6 +158,7 @@ class Hub:
         self._recorder.event(now_us, "injected", **facts)
         if self._signing is not None:
             frame = self._signing.sign(frame)
+        self._echoes.remember(now_us, frame, OWN)
         self._send_up(now_us, _OWN_PARTIES[source], source, classify(frame, source), frame)
 
     def cut_off(self, role: Role = "script") -> None:
@@ -217,10 +219,7 @@ class Hub:
     def _heard_from_vehicle(self, frame: bytes) -> None:
         now_us = self._clock.now_us()
         side = self._side
-        if self._echoes.came_back(now_us, frame, side.BIT):
-            side.counts.frames_returned += 1
-            if side.counts.frames_returned == 1:
-                self._note_circle(now_us, self._vehicle.name)
+        if self._came_round(now_us, frame, side.SOURCE, side.sequences, side.counts):
             return
         recorded = without_secrets(frame)
         if recorded is None:
@@ -234,7 +233,7 @@ class Hub:
         for hook in self.on_vehicle_frame:
             hook(now_us, recorded)
         target = wire.target_of(frame) or (0, 0)
-        if not self._forward(now_us, frame, target, None) and target[0]:
+        if not self._forward(frame, target, None) and target[0]:
             side.counts.frames_unroutable += 1
 
     # Up and across
@@ -243,10 +242,7 @@ class Hub:
         now_us = self._clock.now_us()
         port = party.port
         role, counts = port.role, port.counts
-        if self._echoes.came_back(now_us, frame, party.bit):
-            counts.frames_returned += 1
-            if counts.frames_returned == 1:
-                self._note_circle(now_us, port.endpoint.name)
+        if self._came_round(now_us, frame, party.number, party.sequences, counts):
             return
         counts.frames_missing += party.sequences.missing(frame)
         recorded = without_secrets(frame)
@@ -273,31 +269,22 @@ class Hub:
             if level is Level.PILOT:
                 self._sticks.said(now_us, frame)
             self._send_up(now_us, party.number, party.port.endpoint.name, level, frame)
-        if not self._forward(now_us, frame, target, party) and not goes_up:
+        if not self._forward(frame, target, party) and not goes_up:
             self._note_unroutable(party, now_us, frame, target)
 
-    def _forward(self, now_us: int, frame: bytes, target: tuple[int, int], sender: Party | None) -> bool:
+    def _forward(self, frame: bytes, target: tuple[int, int], sender: Party | None) -> bool:
         """Passes a frame to the parties it is for; whether there was one."""
         receivers = [
             party
             for party in self._parties
             if party is not sender and party.hears and party.routes.lead_to(target)
         ]
-        if not receivers:
-            return False
-        mask = 0
-        for party in receivers:
-            mask |= party.bit
-        self._echoes.sent(now_us, frame, mask)
         for party in receivers:
             party.endpoint.send(frame)
-        return True
+        return bool(receivers)
 
     def _send_up(self, now_us: int, party: int, name: str, level: Level, frame: bytes) -> None:
-        if self._closed:
-            return
-        self._echoes.sent(now_us, frame, self._side.BIT)
-        if self._uplink.send(party, level, frame):
+        if self._closed or self._uplink.send(party, level, frame):
             return
         key = f"{name}.{level.word}"
         self._unreported_drops[key] = self._unreported_drops.get(key, 0) + 1
@@ -315,9 +302,20 @@ class Hub:
     def _note_sticks(self, now_us: int, age_us: int, gap_us: int) -> None:
         self._recorder.event(now_us, "sticks", age_us=age_us, gap_us=gap_us)
 
-    def _note_circle(self, now_us: int, name: str) -> None:
-        """Said once for each port; all such frames are counted."""
-        self._recorder.event(now_us, "circle", endpoint=name)
+    def _came_round(
+        self, now_us: int, frame: bytes, source: int, sequences: SequenceWatch, counts: PartyCounts
+    ) -> bool:
+        """Whether a frame is a copy of one that was here before; said once for each port, and always counted."""
+        last = self._echoes.last(now_us, frame)
+        if last is None or not is_copy(last, now_us, source, sequences.place(frame)):
+            self._echoes.remember(now_us, frame, source)
+            return False
+        counts.frames_returned += 1
+        if counts.frames_returned == 1:
+            self._recorder.event(
+                now_us, "circle", system=wire.system_id(frame), message=wire.message_id(frame)
+            )
+        return True
 
     def _note_unroutable(self, party: Party, now_us: int, frame: bytes, target: tuple[int, int]) -> None:
         counts = party.port.counts

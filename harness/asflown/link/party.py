@@ -35,7 +35,7 @@ class PartyCounts:
     frames_missing: int = 0
     """Gaps in the sequence numbers of who was heard there."""
     frames_returned: int = 0
-    """Our own, come back: dropped."""
+    """Copies of frames that were here before, by way of a circle: dropped."""
     frames_withheld: int = 0
     """Heard after the role was cut off, or from somebody who may not speak: not passed on."""
     frames_secret: int = 0
@@ -70,12 +70,11 @@ def as_counters(counts: PartyCounts | SigningCounts) -> dict[str, int]:
 class Party:
     """One who speaks and listens at a port."""
 
-    __slots__ = ("bit", "endpoint", "has_shown_key", "number", "port", "routes", "sequences")
+    __slots__ = ("endpoint", "has_shown_key", "number", "port", "routes", "sequences")
 
     def __init__(self, endpoint: Endpoint, port: Port, number: int) -> None:
         """`number` is from 1 on and used for no other party of the hub."""
         self.endpoint, self.port, self.number = endpoint, port, number
-        self.bit = 1 << number
         self.routes = Routes()
         self.sequences = SequenceWatch()
         self.has_shown_key = False

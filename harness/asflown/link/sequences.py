@@ -7,6 +7,7 @@ component. A number that lies behind is a frame that was overtaken or repeated, 
 from __future__ import annotations
 
 from asflown.link import wire
+from asflown.link.echoes import Place
 
 _BEHIND = 128
 
@@ -18,6 +19,16 @@ class SequenceWatch:
 
     def __init__(self) -> None:
         self._last: dict[int, int] = {}
+
+    def place(self, frame: bytes) -> Place:
+        """Where the frame's number lies; ahead for a sender that was not heard yet."""
+        last = self._last.get(wire.system_id(frame) << 8 | wire.component_id(frame))
+        if last is None:
+            return Place.AHEAD
+        number = wire.sequence(frame)
+        if number == last:
+            return Place.SAME
+        return Place.BEHIND if (number - last - 1) & 0xFF >= _BEHIND else Place.AHEAD
 
     def missing(self, frame: bytes) -> int:
         """How many frames of this sender are missing between its last one and this one."""

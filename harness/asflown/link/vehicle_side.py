@@ -14,8 +14,8 @@ from asflown.link.signing import Signing, SigningCounts, Standing
 class VehicleSide:
     """Reads along with what comes from the vehicle's endpoint."""
 
-    BIT = 1
-    """The vehicle's side as a party of `echoes`; the parties' bits begin behind it."""
+    SOURCE = -1
+    """The vehicle's side as a source of `echoes`; parties count from 1."""
 
     def __init__(self, name: str, signing: Signing | None, budget: Budget | None, *, must_sign: bool) -> None:
         self.name = name
@@ -23,12 +23,12 @@ class VehicleSide:
         self.routes = Routes()
         self.counts = PartyCounts()
         self.signing_counts = SigningCounts()
-        self._sequences = SequenceWatch()
+        self.sequences = SequenceWatch()
         self._reboots = RebootWatch()
 
     def takes(self, frame: bytes) -> bool:
         """Counts and learns from a frame; whether it may go on."""
-        self.counts.frames_missing += self._sequences.missing(frame)
+        self.counts.frames_missing += self.sequences.missing(frame)
         status = is_radio_status(frame)
         if status and self._budget is not None:
             self._budget.heard_status(frame)

@@ -162,8 +162,7 @@ def test_a_frame_of_the_script_goes_to_whom_it_is_for(field: Field, frame: bytes
 
 def test_a_frame_for_nobody_is_told_once_and_always_counted(field: Field) -> None:
     """A script that addresses the wrong system finds out from the events."""
-    wrong = GROUND.command((2, 1))
-    field.script.say(wrong, wrong, wrong)
+    field.script.say(*(GROUND.command((2, 1)) for _ in range(3)))
     facts = {"endpoint": "script", "message": 76, "system": 2, "component": 1}
     assert field.recorder.events == [(10_000_000, "unroutable", facts)]
     assert field.hub.counters()["script.frames_unroutable"] == 3
@@ -208,9 +207,8 @@ def test_who_is_cut_off_is_recorded_and_not_passed_on(field: Field) -> None:
     field.sticks.say(field.pilot.sticks(900))
     late = NotingEndpoint("late script")
     field.hub.attach(late, "script")
-    frame = GROUND.set_point(8)
-    field.script.say(frame)
-    late.say(frame)
+    field.script.say(GROUND.set_point(8))
+    late.say(GROUND.set_point(9))
     assert len(field.vehicle.given) == 1
     assert [tap for tap, _, _ in field.recorder.frames] == ["station", "script", "script"]
     assert field.recorder.events == [
@@ -327,10 +325,9 @@ def test_a_script_that_is_cut_off_has_nothing_left_on_its_way(clock: HandClock) 
 def test_a_flood_is_bounded_counted_and_told_at_most_once_a_second(clock: HandClock) -> None:
     """Sticks of a pilot get through beside 20,000 frames of a script in two seconds."""
     field = slow_field(clock, rate=2000)
-    text = GROUND.text("a" * 50)
     for step in range(200):
         for _ in range(100):
-            field.script.say(text)
+            field.script.say(GROUND.text("a" * 50))
         if step % 10 == 0:
             field.sticks.say(field.pilot.sticks(step + 1))
         clock.move_to(clock.now_us() + 10_000)
