@@ -49,9 +49,11 @@ def read_key(path: Path) -> SigningKey:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     except OSError as error:
         raise UsageError(f"key file {path} cannot be read: {error.strerror}", _MAKE_ONE) from error
-    with os.fdopen(descriptor, "rb") as file:
-        _check_alone(path, os.fstat(file.fileno()))
-        text = file.read(KEY_BYTES * 2 + 16)
+    try:
+        _check_alone(path, os.fstat(descriptor))
+        text = os.read(descriptor, KEY_BYTES * 2 + 16)
+    finally:
+        os.close(descriptor)
     if _DIGITS.fullmatch(text) is None:
         raise UsageError(f"key file {path} does not hold 64 hexadecimal digits and nothing else", _MAKE_ONE)
     return SigningKey(bytes.fromhex(text.decode("ascii")))

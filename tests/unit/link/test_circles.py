@@ -240,7 +240,7 @@ STEPS = {
 def test_what_is_a_copy_and_what_is_not(
     clock: HandClock, steps: list[tuple[str, int, int]], passed: list[bool]
 ) -> None:
-    """Steps of (who says it, number of the heartbeat, after how many milliseconds): is it passed on?"""
+    """Steps are (who says it, number of the heartbeat, after how many milliseconds)."""
     field = Field(clock)
     parties = {"a": field.map, "b": field.sticks}
     began_us = clock.now_us()
