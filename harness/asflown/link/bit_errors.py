@@ -1,7 +1,7 @@
 """Bits that flip on the air, each by itself with the same probability, and what a receiver makes of the frame then.
 
-The receiver finds out by the checksum, as MAVLink has it: a frame of a message that nobody knows is handed on damaged,
-and so is one in 65,536 whose checksum fits by chance.
+The receiver finds out by the checksum, as MAVLink has it. A frame of a message that nobody knows is handed on damaged,
+since its checksum cannot be computed; so is a frame whose message number was hit, and became one that nobody knows.
 """
 
 from __future__ import annotations
