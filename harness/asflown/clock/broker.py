@@ -35,6 +35,8 @@ class Broker:
         """The script itself ended: it exited or was killed."""
         self.on_left: Callable[[str], None] = lambda reason: None
         """A process made a call that cannot be held; it waits to be ended."""
+        self.meanwhile: Callable[[], None] = lambda: None
+        """Work that makes no difference to anybody, done while a process runs."""
         self.on_stuck: Callable[[str], None] = lambda reason: None
         """A process neither waits nor exits, or waits for what cannot happen."""
         self._clock, self._ports, self._terms = clock, ports, terms
@@ -74,6 +76,7 @@ class Broker:
             running = next((one for one in self._participants if one.running), None)
             if running is None:
                 break
+            self.meanwhile()
             self._read_one(running)
         self.busy = False
         self._refresh_wake()

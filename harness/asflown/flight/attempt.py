@@ -30,6 +30,8 @@ LOST_AFTER_US = 15_000_000
 """No heartbeat for so long, and the vehicle counts as lost."""
 COLLECT_INTERVAL_US = 100_000
 LOOK_INTERVAL_US = 50_000
+CHECK_INTERVAL_US = 500_000
+"""How often a running script's output and vehicle are looked at; its end and its time limit are noticed at once."""
 PROGRESS_EVERY = 5
 INTERRUPT_GRACE_US = 10_000_000
 """Flight time that a script gets to clean up when its time limit interrupts it."""
@@ -143,7 +145,7 @@ class Attempt:
                 self._stop_script(rig, "killed", "output-flood")
                 return
             self._check_vehicle(rig)
-            await self._sleep_or_end(min(limit_us, clock.now_us() + LOOK_INTERVAL_US), runner)
+            await self._sleep_or_end(min(limit_us, clock.now_us() + CHECK_INTERVAL_US), runner)
         self._take_ending(rig, runner.ended.result(), interrupted=interrupted)
 
     def _take_ending(self, rig: Rig, ending: Ending, *, interrupted: bool) -> None:

@@ -76,7 +76,8 @@ class Rig:
         if isinstance(clock, VirtualClock):
             port, held = wire_held(script, self._attempted.folder)
             self.hub.attach(held, "script")
-            return port, HeldRunner(clock, self._launch(port), held, round(script.compute_s * 1e6))
+            compute_us, launch = round(script.compute_s * 1e6), self._launch(port)
+            return port, HeldRunner(clock, launch, held, compute_us, self.vehicle.work_ahead)
         port, endpoint = wire_paced(script, self._attempted.folder, clock)
         self.hub.attach(endpoint, "script")
         return port, PacedRunner(clock, self._launch(port))

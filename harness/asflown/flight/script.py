@@ -6,6 +6,7 @@ import asyncio
 import os
 import shutil
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
@@ -126,7 +127,15 @@ class PacedRunner:
 class HeldRunner:
     """A script in lockstep: started with the held clock in its path."""
 
-    def __init__(self, clock: VirtualClock, launch: Launch, port: ModelledPort, compute_us: int) -> None:
+    def __init__(
+        self,
+        clock: VirtualClock,
+        launch: Launch,
+        port: ModelledPort,
+        compute_us: int,
+        meanwhile: Callable[[], None],
+    ) -> None:
+        """`meanwhile` is what the harness does while a process runs."""
         self._launch, self._port = launch, port
         self.argv = launch.argv
         self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
@@ -136,6 +145,7 @@ class HeldRunner:
         self._broker = Broker(clock, self._private / "clock", [port], terms, watchdog_s)
         self._broker.on_gone = lambda: _settle(self.ended, Ending("exited"))
         self.left = ""
+        self._broker.meanwhile = meanwhile
         self._broker.on_left = self._on_left
         self._broker.on_stuck = lambda reason: _settle(self.ended, Ending("stuck", reason))
         port.on_news = self._broker.notice

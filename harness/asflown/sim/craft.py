@@ -1,6 +1,6 @@
 """The built-in craft as a whole: uplink frames in, 10 ms at a time, downlink frames out.
 
-Everything in a tick happens in one order: messages as they came, mode logic, the flight core, telemetry. No
+Everything in a tick happens in one order: the flight core, messages as they came, mode logic, telemetry. No
 clock is asked; time is what `tick` is given. Equal setups, uplinks and ticks give equal bytes.
 """
 
@@ -81,6 +81,7 @@ class Craft:
             autopilot, self._missions, self._uplink, self._motion, setup.release, 0, epoch_us, bytewise
         )
         self._said_home: object = None
+        self._flown = False
         self._telemetry = Telemetry(self._sources, self._downlink)
         self._parameter_service = ParameterService(self._parameters, self._downlink, bytewise=bytewise)
         self._table = CommandTable(autopilot, self._missions)
@@ -97,15 +98,22 @@ class Craft:
         """Takes one complete uplink frame; it is handled in the next tick."""
         self._inbox.append(frame)
 
+    def fly_on(self) -> None:
+        """The next 10 ms of physics, which depend on nothing that is yet to arrive; `tick` does it where nobody has."""
+        if not self._flown:
+            self._flown = True
+            self.core.tick()
+
     def tick(self, now_us: int) -> None:
-        """10 ms of life that end the tick at flight time `now_us`."""
+        """10 ms of life that end at flight time `now_us`: what arrived by then counts from then on."""
+        self.fly_on()
+        self._flown = False
         self.autopilot.situation.now_us = now_us
         if self._inbox:
             inbox, self._inbox = self._inbox, []
             for frame in inbox:
                 self._handle(frame)
         self.autopilot.tick(now_us)
-        self.core.tick()
         self._motion.tick()
         if self.core.events.texts:
             self._pass_on_texts()

@@ -30,5 +30,8 @@ class Vehicle(Protocol):
     def drain_state(self) -> bytes:
         """The unquantised plant state at each step since the last call, for the digest; empty if there is none."""
 
+    def work_ahead(self) -> None:
+        """Does work that depends on nobody while the script runs; makes no difference to any result."""
+
     def stop(self) -> None:
         """Powers down and frees everything; harmless when called twice."""

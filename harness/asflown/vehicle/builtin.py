@@ -72,6 +72,11 @@ class BuiltIn:
         """The unquantised plant state at each step since the last call."""
         return self._craft.drain_state()
 
+    def work_ahead(self) -> None:
+        """Computes the physics of the next tick."""
+        if self._timer is not None:
+            self._craft.fly_on()
+
     def stop(self) -> None:
         """Powers down."""
         if self._timer is not None:
