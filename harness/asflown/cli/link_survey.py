@@ -80,9 +80,11 @@ def _survey_link(options: argparse.Namespace) -> Findings:
     from asflown.clock.paced import PacedClock
     from asflown.link.endpoint import make_endpoint
     from asflown.link.survey.survey import Plan, survey
+    from asflown.url import parse
 
+    url = parse(options.url)
     clock = PacedClock()
-    endpoint = make_endpoint(options.url, clock, name="vehicle")
+    endpoint = make_endpoint(url, clock, name="vehicle")
     plan = Plan(options.url, options.duration, fill=not options.gentle)
     try:
         return clock.run(survey(clock, endpoint, plan, _say))

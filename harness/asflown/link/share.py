@@ -88,8 +88,22 @@ def share(sharing: Sharing, watching: Watching) -> Shared:
     Raises LinkProblem for a port that cannot be had, UsageError for what was asked for wrongly, FolderProblem for
     captures that cannot be made.
     """
+    made: list[_Share] = []
+    signal_number = 0
     clock = PacedClock()
-    return _Share(sharing, watching, clock).run()
+    try:
+        clock.run(_share(sharing, watching, clock, made))
+    except StoppedBySignal as stop:
+        if not made:
+            raise KeyboardInterrupt from None
+        signal_number = stop.signal_number
+    return Shared(signal_number, made[0].look(), made[0].capture_problem)
+
+
+async def _share(sharing: Sharing, watching: Watching, clock: PacedClock, made: list[_Share]) -> None:
+    """Makes everything while the clock runs, so that its loop is closed whatever goes wrong."""
+    made.append(_Share(sharing, watching, clock))
+    await made[0].go()
 
 
 class _Share:
@@ -130,16 +144,11 @@ class _Share:
             lambda problem: tell("capture-stopped", {"why": str(problem)}),
         )
 
-    def run(self) -> Shared:
-        signal_number = 0
-        try:
-            self._clock.run(self._go())
-        except StoppedBySignal as stop:
-            signal_number = stop.signal_number
-        problem = self._recorder.problem if isinstance(self._recorder, LastingRecorder) else None
-        return Shared(signal_number, self._look(), problem)
+    @property
+    def capture_problem(self) -> FlightError | None:
+        return self._recorder.problem if isinstance(self._recorder, LastingRecorder) else None
 
-    async def _go(self) -> None:
+    async def go(self) -> None:
         hub, clock = self._hub, self._clock
         try:
             hub.start()
@@ -147,13 +156,13 @@ class _Share:
             Knock(clock, hub).start()
             while True:
                 await clock.sleep_until(clock.now_us() + self._watching.interval_us)
-                self._watching.shown(self._look())
+                self._watching.shown(self.look())
         finally:
             hub.close()
             if isinstance(self._recorder, LastingRecorder):
                 self._recorder.close()
 
-    def _look(self) -> Shown:
+    def look(self) -> Shown:
         return Shown(self._clock.now_us(), self._hub.counters(), self._hub.parties())
 
 

@@ -26,7 +26,7 @@ def gaps_before(frames: list[Heard]) -> list[int]:
             elapsed_us = frame.time_us - before.time_us
             expected = elapsed_us / paces[frame.sender] - 1
             rounds = max(0, round((expected - missing) / _LATE_AFTER_GAPS))
-            if missing > _LATE_AFTER_GAPS // 2 and not rounds and expected < missing / 4:
+            if missing > _LATE_AFTER_GAPS // 2 and expected < missing / 4:
                 gaps.append(0)
                 continue
             gaps.append(missing + _LATE_AFTER_GAPS * rounds)
@@ -40,19 +40,18 @@ def lost_between(frames: list[Heard]) -> int:
 
 
 def _paces(frames: list[Heard]) -> dict[int, float]:
-    """The mean time between two frames of each sender, missing ones counted, microseconds."""
-    first: dict[int, Heard] = {}
+    """The mean time between two frames of each sender, missing ones counted, microseconds.
+
+    Pairs with more than half a round between their numbers are left out: they were overtaken, or much is missing.
+    """
     last: dict[int, Heard] = {}
+    elapsed_us: dict[int, int] = {}
     count: dict[int, int] = {}
     for frame in frames:
-        before = last.get(frame.sender)
-        if before is None:
-            first[frame.sender] = frame
-            count[frame.sender] = 0
-        else:
-            count[frame.sender] += 1 + frames_lost(before.sequence, frame.sequence)
-        last[frame.sender] = frame
-    return {
-        sender: max(1.0, (last[sender].time_us - first[sender].time_us) / max(1, count[sender]))
-        for sender in first
-    }
+        sender, before = frame.sender, last.get(frame.sender)
+        last[sender] = frame
+        missing = 0 if before is None else frames_lost(before.sequence, frame.sequence)
+        if before is not None and missing <= _LATE_AFTER_GAPS // 2:
+            elapsed_us[sender] = elapsed_us.get(sender, 0) + frame.time_us - before.time_us
+            count[sender] = count.get(sender, 0) + 1 + missing
+    return {sender: max(1.0, elapsed_us.get(sender, 0) / count.get(sender, 1)) for sender in last}

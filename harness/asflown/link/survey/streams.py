@@ -47,7 +47,9 @@ class Streams:
             self._before[message] = await self._read(message)
         known = self._now.get(message)
         self._now[message] = interval_us  # before it is sent: it may be obeyed and the answer lost
-        result = await self._voice.command(common.MAV_CMD_SET_MESSAGE_INTERVAL, message, interval_us)
+        result = await self._voice.command(
+            common.MAV_CMD_SET_MESSAGE_INTERVAL, message, interval_us, unless=lambda: self._ears.armed
+        )
         if self._ears.armed:
             raise VehicleArmed
         if result == _ACCEPTED:

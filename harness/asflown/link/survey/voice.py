@@ -6,6 +6,7 @@ somebody else's and ignores; commands that ask for messages or set how often the
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from pymavlink.dialects.v20 import common
@@ -66,8 +67,12 @@ class Voice:
             common.MAVLink_tunnel_message(SYSTEM, COMPONENT, _SOMEBODY_ELSES_PAYLOAD, carries, payload)
         )
 
-    async def command(self, number: int, *params: float) -> int | None:
+    async def command(
+        self, number: int, *params: float, unless: Callable[[], bool] = lambda: False
+    ) -> int | None:
         """Sends a command until it is acknowledged; its result, or None when nothing comes back in several tries.
+
+        It is not sent, or sent again, once `unless` is true.
 
         An acknowledgement does not say which of several equal commands it is for. So after a repeated one, those that
         are still under way are waited for.
@@ -75,6 +80,8 @@ class Voice:
         assert self._ears.vehicle is not None
         filled = (*params, *(0.0,) * (7 - len(params)))
         for confirmation in range(TRIES):
+            if unless():
+                return None
             before = len(self._ears.acks)
             self._say(common.MAVLink_command_long_message(*self._ears.vehicle, number, confirmation, *filled))
             until_us = self._clock.now_us() + ANSWER_WAIT_US
