@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -66,6 +67,7 @@ def run_share(options: argparse.Namespace) -> int:
             if words is not None:
                 board.say(words)
 
+        gc.freeze()  # what is loaded now stays; collecting it again and again would hold up frames
         shared = share(_sharing(options), Watching(ready, event, board.show))
     return _end_of_share(shared, options.json)
 

@@ -195,6 +195,10 @@ class _ClockLoop(asyncio.SelectorEventLoop):
         """Waits in wall time, for descriptors alone."""
         return self._queue_selector.select_really(timeout)
 
+    def selector_fileno(self) -> int:
+        """The descriptor that is readable when the loop itself has something to do."""
+        return self._queue_selector.fileno()
+
     def wait(self, *, block: bool) -> list[tuple[selectors.SelectorKey, int]]:
         """One wait of the clock."""
         return self._clock._wait(block=block)  # noqa: SLF001 - the loop is the clock's other half

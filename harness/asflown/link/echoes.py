@@ -16,7 +16,7 @@ frames is not seen through.
 
 from __future__ import annotations
 
-from enum import Enum
+from asflown.link.sequences import Place, SequenceWatch
 
 GENERATION_US = 2_000_000
 GENERATION_FRAMES = 16_384
@@ -26,35 +26,38 @@ OWN = 0
 """The source of frames that the hub made itself."""
 
 
-class Place(Enum):
-    """Where a frame's number lies, seen from the last one of its sender."""
-
-    AHEAD = "ahead"
-    SAME = "same"
-    BEHIND = "behind"
+_SOURCES = 1 << 16
 
 
 class Echoes:
-    """Remembers frames for one to two generations of two seconds each. Sources are numbers."""
+    """Remembers frames for one to two generations of two seconds each. Sources are numbers from -1 up.
+
+    Source and time are kept in one number: thousands of small objects would give the garbage collector work to do,
+    and frames would wait for it. Every frame passes here, so it is one call.
+    """
 
     __slots__ = ("_began_us", "_new", "_old")
 
     def __init__(self) -> None:
         self._began_us = 0
-        self._new: dict[bytes, tuple[int, int]] = {}
-        self._old: dict[bytes, tuple[int, int]] = {}
+        self._new: dict[bytes, int] = {}
+        self._old: dict[bytes, int] = {}
 
-    def remember(self, now_us: int, frame: bytes, source: int) -> None:
-        """The frame came from `source` now, and is no copy."""
+    def is_new(self, now_us: int, frame: bytes, source: int, sequences: SequenceWatch) -> bool:
+        """Whether a frame from `source` is no copy; it is remembered then. `sequences` is that source's."""
         if now_us - self._began_us >= GENERATION_US or len(self._new) >= GENERATION_FRAMES:
             self._turn(now_us)
-        self._new[frame] = source, now_us
+        last = self._new.get(frame)
+        if last is None:
+            last = self._old.get(frame)
+        if last is not None and _is_copy(last, now_us, source, sequences.place(frame)):
+            return False
+        self._new[frame] = now_us * _SOURCES + source % _SOURCES
+        return True
 
-    def last(self, now_us: int, frame: bytes) -> tuple[int, int] | None:
-        """From whom the same bytes came last, and when; None when they are not remembered."""
-        if now_us - self._began_us >= GENERATION_US:
-            self._turn(now_us)
-        return self._new.get(frame) or self._old.get(frame)
+    def remember_own(self, now_us: int, frame: bytes) -> None:
+        """A frame that the hub made itself."""
+        self._new[frame] = now_us * _SOURCES + OWN
 
     def _turn(self, now_us: int) -> None:
         stale = now_us - self._began_us >= 2 * GENERATION_US
@@ -63,9 +66,9 @@ class Echoes:
         self._began_us = now_us
 
 
-def is_copy(last: tuple[int, int], now_us: int, source: int, place: Place) -> bool:
+def _is_copy(last: int, now_us: int, source: int, place: Place) -> bool:
     """Whether bytes that were here before, at `last`, are a copy when they come from `source` now."""
-    first_source, at_us = last
-    if first_source != source or place is Place.BEHIND:
+    at_us, first_source = divmod(last, _SOURCES)
+    if first_source != source % _SOURCES or place is Place.BEHIND:
         return True
     return place is Place.SAME and now_us - at_us < SOONEST_REPEAT_US

@@ -1,7 +1,8 @@
 """The hub: owns the vehicle's endpoint and fans it out to scripts, stations, pilots and the recorder.
 
-Frames are recorded at the hub: what comes down behind the emulated radio, what goes up before it; signatures are
-taken off what is recorded, and SETUP_SIGNING, which holds a key, is neither recorded nor passed on. Nothing is ever
+Frames are recorded at the hub: what comes down behind the emulated radio and right after it was passed on, what goes
+up before it and before it is passed on; signatures are taken off what is recorded, and SETUP_SIGNING, which holds a
+key, is neither recorded nor passed on. Nothing is ever
 repacked, renumbered or signed on its way, and nothing goes back to where it came from.
 
 Who gets a frame: all the others, when it has no target or target system 0, or when its message is not known; else only
@@ -24,11 +25,10 @@ from asflown.errors import HarnessFault
 from asflown.link import wire
 from asflown.link.base import Endpoint, Gathering
 from asflown.link.budget import Budget
-from asflown.link.echoes import OWN, Echoes, is_copy
+from asflown.link.echoes import Echoes
 from asflown.link.party import Access, Party, PartyCounts, Port, Role, as_counters
 from asflown.link.priority import Level, classify
 from asflown.link.radio import Radio
-from asflown.link.sequences import SequenceWatch
 from asflown.link.signing import Signing, without_secrets
 from asflown.link.sticks import StickWatch, are_sticks
 from asflown.link.uplink import Uplink
@@ -39,7 +39,7 @@ __all__ = ["Access", "Hub", "Role"]
 Tap = Literal["vehicle", "script", "station"]
 OwnSource = Literal["guard", "harness"]
 FrameHook = Callable[[int, bytes], None]
-"""Called with flight time in microseconds and the frame, when it is recorded and before it is passed on."""
+"""Called with flight time in microseconds and the frame, right after it is recorded."""
 
 TAP_OF_ROLE: dict[Role, Tap] = {"script": "script", "station": "station", "pilot": "station"}
 _OWN_PARTIES: dict[OwnSource, int] = {"guard": -1, "harness": -2}
@@ -80,6 +80,8 @@ class Hub:
         self._side = VehicleSide(vehicle.name, signing, budget, must_sign=vehicle_must_sign)
         self._ports: list[Port] = []
         self._parties: list[Party] = []
+        self._listeners: tuple[Party, ...] = ()
+        """Those who are given what has no address."""
         self._numbers = 0
         self._echoes = Echoes()
         self._sticks = StickWatch(self._note_sticks)
@@ -158,7 +160,7 @@ class Hub:
         self._recorder.event(now_us, "injected", **facts)
         if self._signing is not None:
             frame = self._signing.sign(frame)
-        self._echoes.remember(now_us, frame, OWN)
+        self._echoes.remember_own(now_us, frame)
         self._send_up(now_us, _OWN_PARTIES[source], source, classify(frame, source), frame)
 
     def cut_off(self, role: Role = "script") -> None:
@@ -208,33 +210,45 @@ class Hub:
         party = Party(endpoint, port, self._numbers)
         endpoint.on_frame = partial(self._heard_from_party, party)
         self._parties.append(party)
+        self._listeners = _listeners(self._parties)
 
     def _leave(self, endpoint: Endpoint) -> None:
         for party in [party for party in self._parties if party.endpoint is endpoint]:
             self._parties.remove(party)
+            self._listeners = _listeners(self._parties)
             self._uplink.purge(party.number)
 
     # Down
 
     def _heard_from_vehicle(self, frame: bytes) -> None:
+        """Passes on first and keeps books then, since others wait for the frame."""
         now_us = self._clock.now_us()
         side = self._side
-        if self._came_round(now_us, frame, side.SOURCE, side.sequences, side.counts):
+        if not self._echoes.is_new(now_us, frame, side.SOURCE, side.sequences):
+            self._note_circle(now_us, frame, side.counts)
             return
         recorded = without_secrets(frame)
         if recorded is None:
             side.counts.frames_secret += 1
             return
+        takes = side.may_say(frame)
+        if takes:
+            self._pass_down(frame)
         self._recorder.frame("vehicle", now_us, recorded)
-        if not side.takes(frame):
+        if not takes:
             return
-        if side.has_rebooted(frame):
+        if side.learn(frame):
             self._recorder.event(now_us, "vehicle-rebooted", system=wire.system_id(frame))
         for hook in self.on_vehicle_frame:
             hook(now_us, recorded)
-        target = wire.target_of(frame) or (0, 0)
-        if not self._forward(frame, target, None) and target[0]:
-            side.counts.frames_unroutable += 1
+
+    def _pass_down(self, frame: bytes) -> None:
+        target = wire.target_of(frame)
+        if target is None or not target[0]:
+            for party in self._listeners:
+                party.endpoint.send(frame)
+        elif not self._forward(frame, target, None):
+            self._side.counts.frames_unroutable += 1
 
     # Up and across
 
@@ -242,7 +256,8 @@ class Hub:
         now_us = self._clock.now_us()
         port = party.port
         role, counts = port.role, port.counts
-        if self._came_round(now_us, frame, party.number, party.sequences, counts):
+        if not self._echoes.is_new(now_us, frame, party.number, party.sequences):
+            self._note_circle(now_us, frame, counts)
             return
         counts.frames_missing += party.sequences.missing(frame)
         recorded = without_secrets(frame)
@@ -250,9 +265,12 @@ class Hub:
             counts.frames_secret += 1
             return
         self._recorder.frame(TAP_OF_ROLE[role], now_us, recorded)
+        heard_before = party.hears
         if not party.may_say(frame, self._signing):
             counts.frames_withheld += 1
             return
+        if party.hears is not heard_before:
+            self._listeners = _listeners(self._parties)
         party.routes.learn(frame)
         for hook in self.on_script_frame if role == "script" else self.on_station_frame:
             hook(now_us, recorded)
@@ -302,20 +320,13 @@ class Hub:
     def _note_sticks(self, now_us: int, age_us: int, gap_us: int) -> None:
         self._recorder.event(now_us, "sticks", age_us=age_us, gap_us=gap_us)
 
-    def _came_round(
-        self, now_us: int, frame: bytes, source: int, sequences: SequenceWatch, counts: PartyCounts
-    ) -> bool:
-        """Whether a frame is a copy of one that was here before; said once for each port, and always counted."""
-        last = self._echoes.last(now_us, frame)
-        if last is None or not is_copy(last, now_us, source, sequences.place(frame)):
-            self._echoes.remember(now_us, frame, source)
-            return False
+    def _note_circle(self, now_us: int, frame: bytes, counts: PartyCounts) -> None:
+        """A copy went nowhere: said once for each port, and always counted."""
         counts.frames_returned += 1
         if counts.frames_returned == 1:
             self._recorder.event(
                 now_us, "circle", system=wire.system_id(frame), message=wire.message_id(frame)
             )
-        return True
 
     def _note_unroutable(self, party: Party, now_us: int, frame: bytes, target: tuple[int, int]) -> None:
         counts = party.port.counts
@@ -332,6 +343,10 @@ class Hub:
             self._recorder.event(now_us, "uplink-dropped", frames=self._unreported_drops)
             self._unreported_drops = {}
             self._next_drop_event_us = now_us + _DROP_EVENT_INTERVAL_US
+
+
+def _listeners(parties: list[Party]) -> tuple[Party, ...]:
+    return tuple(party for party in parties if party.hears)
 
 
 def _prefixed(prefix: str, counted: dict[str, int]) -> dict[str, int]:

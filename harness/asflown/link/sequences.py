@@ -6,10 +6,19 @@ component. A number that lies behind is a frame that was overtaken or repeated, 
 
 from __future__ import annotations
 
+from enum import Enum
+
 from asflown.link import wire
-from asflown.link.echoes import Place
 
 _BEHIND = 128
+
+
+class Place(Enum):
+    """Where a frame's number lies, seen from the last one of its sender."""
+
+    AHEAD = "ahead"
+    SAME = "same"
+    BEHIND = "behind"
 
 
 class SequenceWatch:

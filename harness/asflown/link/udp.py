@@ -46,24 +46,21 @@ class UdpEndpoint(CountedEndpoint):
 
     def send(self, frame: bytes) -> None:
         """Sends the frame as one datagram, or drops it."""
-        counters = self._counters
-        if self._socket is None:
+        counters, opened = self._counters, self._socket
+        if opened is None:
             counters.frames_dropped += 1
             return
         try:
-            self._send_now(self._socket, frame)
-        except OSError:
-            counters.frames_dropped += 1
-        else:
-            counters.frames_out += 1
-            counters.bytes_out += len(frame)
-
-    @staticmethod
-    def _send_now(opened: socket.socket, frame: bytes) -> None:
-        try:
             opened.send(frame)
         except ConnectionRefusedError:  # reports an earlier datagram; this one has not been tried yet
-            opened.send(frame)
+            if not _sent(opened, frame):
+                counters.frames_dropped += 1
+                return
+        except OSError:
+            counters.frames_dropped += 1
+            return
+        counters.frames_out += 1
+        counters.bytes_out += len(frame)
 
     def close(self) -> None:
         """Closes the socket."""
@@ -87,6 +84,14 @@ class UdpEndpoint(CountedEndpoint):
                 self.on_frame(frame)
 
 
+def _sent(opened: socket.socket, frame: bytes) -> bool:
+    try:
+        opened.send(frame)
+    except OSError:
+        return False
+    return True
+
+
 class UdpPeer(Peer):
     """Somebody who has sent something to our port."""
 
@@ -97,7 +102,8 @@ class UdpPeer(Peer):
         self.reader = CountedReader(self._counters)
         self.heard = False
         """Whether a whole frame came: only then is it answered."""
-        self.heard_us = 0
+        self.heard_last = 0
+        """The running number of its last datagram at the port."""
 
     def send(self, frame: bytes) -> None:
         """Sends the frame as one datagram, or drops it."""
@@ -128,6 +134,7 @@ class UdpListenEndpoint(GatheringEndpoint):
         """The port that is open; the system's choice when the URL had 0."""
         self._url, self._clock = url, clock
         self._peers: dict[Address, UdpPeer] = {}
+        self._datagrams = 0
         self._socket: socket.socket | None = None
 
     def open(self) -> None:
@@ -160,10 +167,12 @@ class UdpListenEndpoint(GatheringEndpoint):
                 continue
             except OSError:
                 return
-            self._take(self._peers.get(address) or self._welcome(self._socket, address), data)
+            peer = self._peers.get(address) or self._welcome(self._socket, address)
+            self._take(peer, data)
 
     def _take(self, peer: UdpPeer, data: bytes) -> None:
-        peer.heard_us = self._clock.now_us()
+        self._datagrams += 1
+        peer.heard_last = self._datagrams
         frames = peer.reader.feed(data)
         if frames and not peer.heard:
             peer.heard = True
@@ -174,7 +183,7 @@ class UdpListenEndpoint(GatheringEndpoint):
     def _welcome(self, opened: socket.socket, address: Address) -> UdpPeer:
         peers = self._peers
         if len(peers) >= PEERS_AT_MOST:
-            self._forget(min(peers, key=lambda known: (peers[known].heard, peers[known].heard_us)))
+            self._forget(min(peers, key=lambda known: (peers[known].heard, peers[known].heard_last)))
         peer = peers[address] = UdpPeer(opened, address, f"{self.name} {address[0]}:{address[1]}")
         return peer
 

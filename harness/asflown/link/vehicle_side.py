@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from asflown.link import wire
 from asflown.link.budget import Budget
-from asflown.link.party import PartyCounts, is_radio_status
+from asflown.link.party import RADIO_STATUS, PartyCounts, is_radio_status
 from asflown.link.reboots import SYSTEM_TIME, RebootWatch
 from asflown.link.routes import Routes
 from asflown.link.sequences import SequenceWatch
@@ -26,25 +26,32 @@ class VehicleSide:
         self.sequences = SequenceWatch()
         self._reboots = RebootWatch()
 
-    def takes(self, frame: bytes) -> bool:
-        """Counts and learns from a frame; whether it may go on."""
-        self.counts.frames_missing += self.sequences.missing(frame)
-        status = is_radio_status(frame)
-        if status and self._budget is not None:
-            self._budget.heard_status(frame)
-        if self._signing is not None:
-            standing = self._signing.check(frame)
-            self.signing_counts.note(standing)
-            if self._must_sign and standing is not Standing.GENUINE and not status:
-                self.counts.frames_withheld += 1
-                return False
-        self.routes.learn(frame)
-        return True
+    def may_say(self, frame: bytes) -> bool:
+        """Whether a frame may go on; with signing, to be asked once for each, since it is counted by that."""
+        if self._signing is None:
+            return True
+        standing = self._signing.check(frame)
+        self.signing_counts.note(standing)
+        if not self._must_sign or standing is Standing.GENUINE or is_radio_status(frame):
+            return True
+        self.counts.frames_withheld += 1
+        return False
 
-    def has_rebooted(self, frame: bytes) -> bool:
-        """Whether the sender has started anew; its routes are forgotten then, but for the one it just showed."""
-        if wire.message_id(frame) != SYSTEM_TIME or not self._reboots.rebooted(frame):
-            return False
-        self.routes.forget(wire.system_id(frame))
+    def learn(self, frame: bytes) -> bool:
+        """Counts and learns from a frame that went on; whether its sender has started anew.
+
+        Then its routes are forgotten, but for the one it just showed.
+        """
+        missing = self.sequences.missing(frame)
+        if missing:
+            self.counts.frames_missing += missing
         self.routes.learn(frame)
-        return True
+        message = wire.message_id(frame)
+        if message == RADIO_STATUS:
+            if self._budget is not None:
+                self._budget.heard_status(frame)
+        elif message == SYSTEM_TIME and self._reboots.rebooted(frame):
+            self.routes.forget(wire.system_id(frame))
+            self.routes.learn(frame)
+            return True
+        return False

@@ -12,6 +12,7 @@ on standard output when it is ready, or what is wrong.
 from __future__ import annotations
 
 import asyncio
+import gc
 import importlib
 import signal
 import sys
@@ -242,6 +243,7 @@ def main() -> int:
         clock = PacedClock()
         make_guard = make_guard_of(order.guard) if order.guard is not None else None
         keeper = Keeper(order, clock, make_guard)
+        gc.freeze()  # what is there now stays; collecting it again and again would hold up frames
         clock.run(keeper.run(lambda: _say({"is": "ready"})))
     except AsflownError as error:
         _say({"is": "failed", "problem": error.problem, "remedy": error.remedy})

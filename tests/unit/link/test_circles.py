@@ -8,6 +8,7 @@ import pytest
 
 from asflown.link.echoes import GENERATION_FRAMES, GENERATION_US, Echoes
 from asflown.link.hub import Hub
+from asflown.link.sequences import SequenceWatch
 from asflown.link.taps import NoRecorder
 from asflown.link.udp import UdpEndpoint, UdpListenEndpoint
 from asflown.url import Url
@@ -15,6 +16,8 @@ from tests.unit.link.frames import Sender
 from tests.unit.link.hand_clock import HandClock
 from tests.unit.link.parties import port_of, udp_socket
 from tests.unit.link.test_hub import Field
+
+FRAME = Sender().heartbeat()
 
 
 class Station:
@@ -260,8 +263,8 @@ def test_the_memory_lasts_for_two_seconds_at_least_and_four_at_most() -> None:
 
     def remembered(after_us: int) -> bool:
         echoes = Echoes()
-        echoes.remember(0, b"frame", 1)
-        return echoes.last(after_us, b"frame") is not None
+        echoes.is_new(0, FRAME, 1, SequenceWatch())
+        return not echoes.is_new(after_us, FRAME, 2, SequenceWatch())
 
     moments = (0, GENERATION_US - 1, GENERATION_US, 2 * GENERATION_US)
     assert [remembered(at) for at in moments] == [True, True, True, False]
@@ -270,7 +273,8 @@ def test_the_memory_lasts_for_two_seconds_at_least_and_four_at_most() -> None:
 def test_the_memory_is_bounded() -> None:
     """A flood pushes out the oldest, and nothing grows without end."""
     echoes = Echoes()
+    watch = SequenceWatch()
     for n in range(100_000):
-        echoes.remember(1, n.to_bytes(4, "little"), 2)
+        assert echoes.is_new(1, n.to_bytes(4, "little"), 2, watch)
     assert len(echoes._new) + len(echoes._old) <= 2 * GENERATION_FRAMES
-    assert echoes.last(1, (0).to_bytes(4, "little")) is None
+    assert (0).to_bytes(4, "little") not in {**echoes._old, **echoes._new}

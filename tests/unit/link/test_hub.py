@@ -184,7 +184,7 @@ def test_a_second_component_of_the_vehicle_is_learnt(field: Field) -> None:
     assert len(field.vehicle.given) == 1
 
 
-def test_hooks_see_frames_before_they_are_passed_on(field: Field) -> None:
+def test_hooks_see_frames_up_before_and_frames_down_after_they_are_passed_on(field: Field) -> None:
     """With flight time, by role, whether addressed to anybody or not."""
     seen: list[tuple[str, int, int]] = []
     hub = field.hub
@@ -198,7 +198,7 @@ def test_hooks_see_frames_before_they_are_passed_on(field: Field) -> None:
     field.vehicle.say(Sender().attitude())
     field.script.say(GROUND.command((2, 1)))
     field.sticks.say(field.pilot.sticks(10))
-    assert seen == [("vehicle", 10_000_000, 0), ("script", 10_000_000, 0), ("station", 10_000_000, 1)]
+    assert seen == [("vehicle", 10_000_000, 1), ("script", 10_000_000, 0), ("station", 10_000_000, 1)]
 
 
 def test_who_is_cut_off_is_recorded_and_not_passed_on(field: Field) -> None:
