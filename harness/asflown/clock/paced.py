@@ -1,8 +1,7 @@
 """The paced clock: flight time is wall time, for containers, benches, airframes and scripts that cannot be held.
 
 Descriptors that are watched have a poll set of the clock's own, in which the event loop's is one entry: a frame that
-passes through costs no round of the loop. While something comes more than about three thousand times a second, the
-clock does not go to sleep in between: waking up would take longer than what there is to do.
+passes through costs no round of the loop.
 """
 
 from __future__ import annotations
@@ -17,8 +16,6 @@ from asflown.clock.base import ClockKind
 from asflown.clock.kernel import QueueClock, Result
 
 MICROSECONDS = 1_000_000
-DENSE_NS = 300_000
-"""Two arrivals within this are dense traffic: the clock stays awake for as long again."""
 
 
 class PacedClock(QueueClock):
@@ -32,8 +29,6 @@ class PacedClock(QueueClock):
         self.epoch_us = time.time_ns() // 1000
         self._now_us = 0
         self._readers: dict[int, Callable[[], None]] = {}
-        self._last_arrival_ns = 0
-        self._is_dense = False
         self._poll = select.epoll()
         self._poll.register(self._loop.selector_fileno(), select.EPOLLIN)
 
@@ -74,10 +69,8 @@ class PacedClock(QueueClock):
 
     def _serve(self, timeout_s: float) -> bool:
         """Waits for descriptors and calls who is readable; whether the event loop has something to do."""
-        ready = self._poll.poll(0)
-        if not ready and timeout_s:
-            ready = (self._stay_awake if self._is_dense else self._sleep)(timeout_s)
-        self._note_density(arrived=bool(ready))
+        poll = self._poll.poll
+        ready = self.blocking(lambda: poll(timeout_s)) if timeout_s else poll(0)
         loop_is_ready = False
         for file_descriptor, _ in ready:
             readable = self._readers.get(file_descriptor)  # one callback may end another's watch
@@ -89,24 +82,6 @@ class PacedClock(QueueClock):
             except Exception as error:  # noqa: BLE001 - whatever it is ends the run, in order
                 self._fail(error)
         return loop_is_ready
-
-    def _note_density(self, *, arrived: bool) -> None:
-        now_ns = time.monotonic_ns()
-        self._is_dense = arrived and now_ns - self._last_arrival_ns < DENSE_NS
-        if arrived:
-            self._last_arrival_ns = now_ns
-
-    def _sleep(self, timeout_s: float) -> list[tuple[int, int]]:
-        return self.blocking(lambda: self._poll.poll(timeout_s))
-
-    def _stay_awake(self, timeout_s: float) -> list[tuple[int, int]]:
-        """Looks again and again for a moment, and no longer than until something is due."""
-        until_ns = time.monotonic_ns() + min(DENSE_NS, int(timeout_s * 1e9))
-        poll = self._poll.poll
-        ready: list[tuple[int, int]] = []
-        while not ready and time.monotonic_ns() < until_ns:
-            ready = poll(0)
-        return ready
 
     def _run_due(self) -> None:
         """Runs everything that is due by now; what it asks for in turn waits for the next round."""
