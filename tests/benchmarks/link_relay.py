@@ -3,9 +3,10 @@
     python -m tests.benchmarks.link_relay [--rate 5000] [--seconds 12] [--runs 5] [--long 60]
 
 Frames go from a socket of ours through a process in the middle to another socket of ours, and each is timed. The
-middle is, by turns, a loop of recvfrom and sendto, and the hub with a vehicle's port, a station and captures on disk.
-Prints p50 and p99 of each run, the ratios of their medians, and from one long run of the hub what was lost and how its
-memory grew. The sender waits busily, so the machine should have two cores to spare.
+middle is, by turns: the bare relay, which carries both ways as a link must (a selector, recvfrom, sendto); the hub with
+a vehicle's port, a station and captures on disk; and, for what waiting for several costs at all, a loop that carries
+one way and waits in recvfrom. Prints p50 and p99 of each run, the ratios of their medians, and from one long run of the
+hub what was lost and how its memory grew. The sender waits busily, so the machine should have two cores to spare.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import gc
+import selectors
 import socket
 import subprocess
 import sys
@@ -46,7 +48,26 @@ class Run:
 
 
 def relay(out_port: int) -> None:
-    """The bare relay: what any splitter has to do at least."""
+    """The bare relay: what any splitter has to do at least, for a vehicle and one station."""
+    near, far = udp(), udp()
+    near.bind(("127.0.0.1", 0))
+    far.connect(("127.0.0.1", out_port))
+    print(near.getsockname()[1], flush=True)
+    selector = selectors.DefaultSelector()
+    selector.register(near, selectors.EVENT_READ)
+    selector.register(far, selectors.EVENT_READ)
+    peer = None
+    while True:
+        for key, _ in selector.select():
+            if key.fileobj is near:
+                data, peer = near.recvfrom(65_535)
+                far.send(data)
+            elif peer is not None:
+                near.sendto(far.recv(65_535), peer)
+
+
+def one_way(out_port: int) -> None:
+    """Waits for one socket alone, in recvfrom."""
     near, far = udp(), udp()
     near.bind(("127.0.0.1", 0))
     print(near.getsockname()[1], flush=True)
@@ -170,23 +191,36 @@ def pump(
     return Run(float(np.percentile(took_us, 50)), float(np.percentile(took_us, 99)), sent, sent - got, memory)
 
 
-def compared(rate: int, seconds: float, runs: int) -> tuple[list[Run], list[Run]]:
-    """Alternating runs of the relay and of the hub."""
-    pairs = []
+KINDS = ("relay", "hub", "one-way")
+
+
+def compared(rate: int, seconds: float, runs: int) -> dict[str, list[Run]]:
+    """Alternating runs of each kind."""
+    found: dict[str, list[Run]] = {kind: [] for kind in KINDS}
     for _ in range(runs):
-        pairs.append((measured("relay", rate, seconds), measured("hub", rate, seconds)))
-        for kind, run in zip(("relay", "hub"), pairs[-1], strict=True):
+        for kind in KINDS:
+            run = measured(kind, rate, seconds)
+            found[kind].append(run)
             print(
-                f"{kind:5} p50 {run.p50_us:7.1f} us  p99 {run.p99_us:8.1f} us  lost {run.lost} of {run.sent}",
+                f"{kind:7} p50 {run.p50_us:7.1f} us  p99 {run.p99_us:8.1f} us  lost {run.lost} of {run.sent}",
                 flush=True,
             )
-    return [pair[0] for pair in pairs], [pair[1] for pair in pairs]
+    return found
+
+
+def ratios(found: dict[str, list[Run]], against: str) -> tuple[float, float]:
+    """Of the hub's median p50 and p99 to those of another kind."""
+    p50 = [median(run.p50_us for run in found[kind]) for kind in ("hub", against)]
+    p99 = [median(run.p99_us for run in found[kind]) for kind in ("hub", against)]
+    return p50[0] / p50[1], p99[0] / p99[1]
 
 
 def main() -> None:
     """The middle's part, or the measurement."""
     if sys.argv[1:2] == ["relay"]:
         relay(int(sys.argv[2]))
+    if sys.argv[1:2] == ["one-way"]:
+        one_way(int(sys.argv[2]))
     if sys.argv[1:2] == ["hub"]:
         hub(int(sys.argv[2]), Path(sys.argv[3]))
     parser = argparse.ArgumentParser()
@@ -195,10 +229,13 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--long", type=float, default=60.0)
     options = parser.parse_args()
-    relays, hubs = compared(options.rate, options.seconds, options.runs)
-    for name in ("p50_us", "p99_us"):
-        ours, theirs = (median(getattr(run, name) for run in each) for each in (hubs, relays))
-        print(f"{name}: hub {ours:.1f}, relay {theirs:.1f}, ratio {ours / theirs:.2f}")
+    found = compared(options.rate, options.seconds, options.runs)
+    for against in ("relay", "one-way"):
+        p50, p99 = ratios(found, against)
+        print(
+            f"hub against {against}: p50 {p50:.2f}x, p99 {p99:.2f}x (medians of {options.runs} runs)",
+            flush=True,
+        )
     if options.long:
         run = measured("hub", options.rate, options.long)
         before, after = run.memory_bytes
