@@ -3,10 +3,11 @@
     python -m tests.benchmarks.link_priorities [--radio sub-ghz-telemetry] [--seconds 60] [--loads 200 500 1000]
 
 In virtual time, through the hub and its uplink, with a built-in vehicle's own telemetry on the way down. A pilot moves
-sticks 25 times a second, the guard asks for a mode twice a second, a station sends commands and parameters, a script
-set-points, and another fills up with text until the load offered is the given share of what the radio carries up. The
-age is from the moment a frame came to the hub until it reached the vehicle; of sticks and set-points those that a newer
-one replaced do not arrive, which is what replacing is for. Prints a table for each load.
+sticks 25 times a second, the guard asks for a mode twice a second, a station sends ten commands and parameters a
+second; a script with set-points and a station with text fill up, half and half, until the load offered is the given
+share of what the radio carries up (with --commands, half of that are commands, too). The age is from the moment a frame
+came to the hub until it reached the vehicle; of sticks and set-points those that a newer one replaced do not arrive,
+which is what replacing is for. Prints a table for each load.
 """
 
 from __future__ import annotations
@@ -31,10 +32,8 @@ from asflown.vehicle.registry import open_built_in
 from tests.unit.link.frames import Sender
 from tests.unit.link.test_hub import NotingEndpoint
 
-STICKS_HZ, GUARD_HZ = 25.0, 2.0
+STICKS_HZ, GUARD_HZ, COMMANDS_HZ = 25.0, 2.0, 10.0
 WARM_UP_US, LINGER_US = 3_000_000, 2_000_000
-SHARES = {"commands": 0.3, "set-points": 0.5, "text": 0.2}
-"""Of the load that is not sticks and guard."""
 ROLES: dict[str, Role] = {"pilot": "pilot", "station": "station", "script": "script", "filler": "station"}
 SPEAKER = {"sticks": "pilot", "commands": "station", "set-points": "script", "text": "filler"}
 
@@ -74,7 +73,8 @@ def command(sender: Sender, number: int) -> bytes:
 class Load:
     """The hub, a radio, a vehicle behind it, and those who talk."""
 
-    def __init__(self, radio_name: str, percent: int, seconds: float, seed: int = 1) -> None:
+    def __init__(self, radio_name: str, percent: int, seconds: float, *, flood: bool, seed: int = 1) -> None:
+        """`flood` makes half of what fills up commands."""
         self.clock = VirtualClock()
         self.end_us = WARM_UP_US + round(seconds * 1e6)
         profile = load_profile(radio_name)
@@ -91,14 +91,17 @@ class Load:
         lane = profile.up_lane
         assert lane.rate_bytes_per_s is not None
         self.offered = lane.rate_bytes_per_s * percent / 100
-        self.kinds = {name: Kind(name, rate) for name, rate in self.rates(lane.overhead_bytes).items()}
+        self.kinds = {name: Kind(name, rate) for name, rate in self.rates(lane.overhead_bytes, flood).items()}
 
-    def rates(self, overhead: int) -> dict[str, float]:
+    def rates(self, overhead: int, flood: bool) -> dict[str, float]:
         """How often each kind is said, so that all of it together is the load."""
         sizes = {name: len(make()) + overhead for name, make in self.makes.items()}
-        left = self.offered - STICKS_HZ * sizes["sticks"] - GUARD_HZ * sizes["guard"]
-        rest = {name: share * left / sizes[name] for name, share in SHARES.items()}
-        return {"sticks": STICKS_HZ, "guard": GUARD_HZ, **rest}
+        rates = {"sticks": STICKS_HZ, "guard": GUARD_HZ, "commands": COMMANDS_HZ}
+        left = max(0.0, self.offered - sum(rate * sizes[name] for name, rate in rates.items()))
+        if flood:
+            rates["commands"] += left / 2 / sizes["commands"]
+            left /= 2
+        return {**rates, "set-points": left / 2 / sizes["set-points"], "text": left / 2 / sizes["text"]}
 
     def arrive(self, frame: bytes) -> None:
         """A frame reached the vehicle."""
@@ -116,7 +119,7 @@ class Load:
 
         def again() -> None:
             now_us = self.clock.now_us()
-            if now_us < self.end_us:
+            if now_us < self.end_us and kind.rate_hz:
                 frame = self.makes[kind.name]()
                 kind.said_us[frame] = now_us
                 say(frame)
@@ -159,7 +162,7 @@ def row(load: Load, kind: Kind) -> str:
 def sums(load: Load) -> tuple[int, int]:
     """Frames that the uplink took, and those that left it, were dropped or replaced, or wait."""
     counted = {key: count for key, count in load.hub.counters().items() if key.startswith("uplink.")}
-    ends = (".sent", ".dropped", ".superseded", ".waiting")
+    ends = (".sent", ".dropped", ".superseded", ".expired", ".waiting")
     return (
         sum(count for key, count in counted.items() if key.endswith(".taken")),
         sum(count for key, count in counted.items() if key.endswith(ends)),
@@ -171,14 +174,18 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--radio", default="sub-ghz-telemetry")
     parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--commands", action="store_true")
     parser.add_argument("--loads", type=int, nargs="+", default=[50, 200, 500, 1000])
     options = parser.parse_args()
     for percent in options.loads:
-        load = Load(options.radio, percent, options.seconds)
+        load = Load(options.radio, percent, options.seconds, flood=options.commands)
         load.run()
         print(f"{options.radio}, {percent} % of what it carries up ({load.offered:.0f} B/s):")
         print("\n".join(row(load, kind) for kind in load.kinds.values()))
-        print("  frames taken {}; sent, dropped, replaced or waiting {}".format(*sums(load)), flush=True)
+        print(
+            "  frames taken {}; sent, dropped, too late, replaced or waiting {}".format(*sums(load)),
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from asflown.link.share import Shown
 
 LEVELS = ("pilot_command", "pilot", "guard", "command", "set_point", "rest")
+NOT_SENT = {"dropped": "dropped", "expired": "too late", "superseded": "replaced"}
 TROUBLES = {
     "frames_dropped": "not sent",
     "frames_missing": "missing",
@@ -60,16 +61,18 @@ def table(now: Shown, before: Shown | None) -> Table:
 
 
 def uplink_line(counters: Mapping[str, int]) -> str:
-    """The way up by level: frames sent, and in brackets those dropped or replaced by later ones."""
-    parts = []
-    for level in LEVELS:
-        sent, dropped = counters[f"uplink.{level}.sent"], counters[f"uplink.{level}.dropped"]
-        replaced = counters.get(f"uplink.{level}.superseded", 0)
-        if sent or dropped or replaced:
-            less = f" ({dropped} dropped, {replaced} replaced)" if dropped or replaced else ""
-            parts.append(f"{level.replace('_', ' ')} {sent}{less}")
+    """The way up by level: frames sent, and in brackets those that were not."""
+    levels = [said for level in LEVELS if (said := _level(counters, level))]
     waiting = counters["uplink.waiting"]
-    return f"up: {', '.join(parts) or 'nothing yet'}" + (f"; {waiting} waiting" if waiting else "")
+    return f"up: {', '.join(levels) or 'nothing yet'}" + (f"; {waiting} waiting" if waiting else "")
+
+
+def _level(counters: Mapping[str, int], level: str) -> str:
+    counted = {end: counters.get(f"uplink.{level}.{end}", 0) for end in ("sent", *NOT_SENT)}
+    less = ", ".join(f"{counted[end]} {words}" for end, words in NOT_SENT.items() if counted[end])
+    if not less and not counted["sent"]:
+        return ""
+    return f"{level.replace('_', ' ')} {counted['sent']}" + (f" ({less})" if less else "")
 
 
 def _ports(counters: Mapping[str, int]) -> list[str]:

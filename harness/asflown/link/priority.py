@@ -9,6 +9,9 @@ A pilot's sticks are MANUAL_CONTROL and RC_CHANNELS_OVERRIDE from a pilot or a s
 set-points: a script does not outrank the guard. Commands are a pilot's when they come from an endpoint that was
 attached as one. HEARTBEAT goes with the commands, because a vehicle that misses it takes the link for lost.
 
+What has waited too long is dropped, and counted as that: a command that arrives when nobody waits for its answer any
+more can do harm. Its sender repeats it, or knows that it failed.
+
 Of MANUAL_CONTROL and set-points a later one makes an earlier one void, and takes its place. A vehicle owes a pilot
 fresh sticks, not all of them.
 """
@@ -58,6 +61,16 @@ FRAMES_AT_MOST = {
     Level.REST: 128,
 }
 """How many frames of one party may wait at a level. Sticks: few, since it is their age that matters."""
+
+LONGEST_WAIT_US = {
+    Level.PILOT_COMMAND: 2_000_000,
+    Level.PILOT: 500_000,
+    Level.GUARD: 5_000_000,
+    Level.COMMAND: 5_000_000,
+    Level.SET_POINT: 1_000_000,
+    Level.REST: 10_000_000,
+}
+"""How old a frame may get while it waits."""
 
 MANUAL_CONTROL, RC_CHANNELS_OVERRIDE = 69, 70
 STICKS = (MANUAL_CONTROL, RC_CHANNELS_OVERRIDE)
@@ -113,7 +126,8 @@ class _Share:
     __slots__ = ("frames", "number")
 
     def __init__(self) -> None:
-        self.frames: dict[object, bytes] = {}
+        self.frames: dict[object, tuple[bytes, int]] = {}
+        """Frame, and when it was put in."""
         self.number = 0
 
     def key(self, level: Level, frame: bytes) -> object:
@@ -126,7 +140,11 @@ class _Share:
 
     def take_first(self) -> bytes:
         """Takes the frame that has waited for longest."""
-        return self.frames.pop(next(iter(self.frames)))
+        return self.frames.pop(next(iter(self.frames)))[0]
+
+    def first_put_us(self) -> int:
+        """When the frame that leaves next was put in."""
+        return next(iter(self.frames.values()))[1]
 
 
 class UplinkQueue:
@@ -144,12 +162,17 @@ class UplinkQueue:
         """Sticks and set-points that a later one replaced before they came out."""
         self.dropped = dict.fromkeys(Level, 0)
         """Frames for which there was no room, or whose party was cut off."""
+        self.expired = dict.fromkeys(Level, 0)
+        """Frames that waited for too long."""
 
     def __len__(self) -> int:
         return self._waiting
 
-    def put(self, party: int, level: Level, frame: bytes) -> bool:
-        """Takes a frame on. False when a frame was dropped for want of room: of sticks the oldest, else this one."""
+    def put(self, party: int, level: Level, frame: bytes, now_us: int = 0) -> bool:
+        """Takes a frame on. False when a frame was dropped for want of room: of sticks the oldest, else this one.
+
+        `now_us` is what `expire` counts from.
+        """
         self.taken[level] += 1
         shares = self._shares[level]
         share = shares.get(party)
@@ -160,7 +183,7 @@ class UplinkQueue:
         key = share.key(level, frame)
         if key in share.frames:
             self.superseded[level] += 1
-            share.frames[key] = frame
+            share.frames[key] = frame, now_us
             return True
         full = len(share.frames) >= FRAMES_AT_MOST[level]
         if full:
@@ -169,7 +192,7 @@ class UplinkQueue:
                 return False
             share.take_first()
             self._waiting -= 1
-        share.frames[key] = frame
+        share.frames[key] = frame, now_us
         self._waiting += 1
         return not full
 
@@ -186,6 +209,18 @@ class UplinkQueue:
                 self.sent[level] += 1
                 return frame
         raise IndexError("nothing waits")
+
+    def expire(self, now_us: int) -> None:
+        """Drops what would leave next and has waited for too long, of every party at every level."""
+        for level, shares in self._shares.items():
+            put_before_us = now_us - LONGEST_WAIT_US[level]
+            for party, share in shares.items():
+                while share.frames and share.first_put_us() < put_before_us:
+                    share.take_first()
+                    self.expired[level] += 1
+                    self._waiting -= 1
+                    if not share.frames:
+                        self._turns[level].remove(party)
 
     def passed(self, level: Level) -> None:
         """Counts a frame that went straight through because nothing waited and the way was free."""
@@ -211,6 +246,7 @@ class UplinkQueue:
             counted[f"{level.word}.taken"] = self.taken[level]
             counted[f"{level.word}.sent"] = self.sent[level]
             counted[f"{level.word}.dropped"] = self.dropped[level]
+            counted[f"{level.word}.expired"] = self.expired[level]
         for level in _WITH_LATEST:
             counted[f"{level.word}.superseded"] = self.superseded[level]
         return counted

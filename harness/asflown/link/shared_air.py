@@ -42,13 +42,16 @@ class SharedAir:
         return self._bytes[side]
 
     def free_us(self, side: int) -> int:
-        """The earliest that a new frame of this side could begin, if the other side asked for nothing more."""
+        """When a new frame of this side may be put: it then waits for its turn, and for no other frame of its side.
+
+        While one waits, the earliest that it could have left, if the other side asked for nothing more.
+        """
         now_us = self._clock.now_us()
-        if not self._busy:
-            return now_us
         queued = sum(size for size, _ in self._queues[side])
-        turn_us = 0 if side == self._side else self._turn_around_us
-        return self._ends_us + turn_us + self._duration_us(side, queued)
+        if queued:
+            turn_us = 0 if side == self._side else self._turn_around_us
+            return self._ends_us + turn_us + self._duration_us(side, queued)
+        return self._ends_us if self._busy and side == self._side else now_us
 
     def _duration_us(self, side: int, size_bytes: int) -> int:
         return -(-size_bytes * _US_PER_S // self._rates[side])

@@ -44,7 +44,7 @@ class Uplink:
             self._queue.passed(level)
             self._send(frame)
             return True
-        kept = self._queue.put(party, level, frame)
+        kept = self._queue.put(party, level, frame, self._clock.now_us())
         if not self._timer_set:
             self._set_timer(self._way)
         return kept
@@ -71,6 +71,7 @@ class Uplink:
     def _go_on(self) -> None:
         self._timer_set = False
         assert self._way is not None
+        self._queue.expire(self._clock.now_us())
         while self._queue and not self._closed and self._wait_us(self._way) <= 0:
             self._send(self._queue.pop())
         if self._queue and not self._closed:

@@ -115,22 +115,46 @@ def test_purging_takes_all_of_one_party_and_nothing_else() -> None:
     st.lists(st.tuples(st.sampled_from(["put", "pop", "purge"]), st.integers(0, 2), st.sampled_from(Level)))
 )
 def test_the_counts_always_add_up(steps: list[tuple[str, int, Level]]) -> None:
-    """Of every level: taken = sent + dropped + superseded + waiting."""
+    """Of every level: taken = sent + dropped + expired + superseded + waiting."""
     queue = UplinkQueue()
+    now_us = 0
     for what, party, level in steps:
+        now_us += 700_000
+        queue.expire(now_us)
         if what == "put":
             for number in range(50):
-                queue.put(party, level, SENDER.set_point(number) if number % 2 else unknown())
+                queue.put(party, level, SENDER.set_point(number) if number % 2 else unknown(), now_us)
         elif what == "purge":
             queue.purge(party)
         else:
             for _ in range(min(len(queue), 20)):
                 queue.pop()
-        ended = (queue.sent, queue.dropped, queue.superseded)
+        ended = (queue.sent, queue.dropped, queue.superseded, queue.expired)
         waiting = {name: queue.taken[name] - sum(counts[name] for counts in ended) for name in Level}
         assert sum(waiting.values()) == len(queue)
         assert min(waiting.values()) >= 0
         assert all(waiting[name] <= 3 * FRAMES_AT_MOST[name] for name in Level)
+
+
+def test_what_has_waited_too_long_is_not_sent_any_more() -> None:
+    """A command five seconds old is dropped and counted; one that is younger goes on, and so does its turn."""
+    queue = UplinkQueue()
+    old, young = SENDER.command(number=1), SENDER.command(number=2)
+    queue.put(1, Level.COMMAND, old, 0)
+    queue.put(2, Level.COMMAND, old, 0)
+    queue.put(1, Level.COMMAND, young, 3_000_000)
+    queue.expire(5_000_001)
+    assert drain(queue) == [young]
+    assert queue.counters()["command.expired"] == 2
+
+
+def test_a_set_point_is_as_old_as_its_newest() -> None:
+    """Replaced in time again and again, it never grows too old."""
+    queue = UplinkQueue()
+    for at_us in range(0, 5_000_000, 500_000):
+        queue.put(1, Level.SET_POINT, SENDER.set_point(at_us), at_us)
+        queue.expire(at_us)
+    assert len(drain(queue)) == 1
 
 
 def test_nothing_comes_out_of_an_empty_queue() -> None:

@@ -8,10 +8,13 @@ from functools import partial
 from hypothesis import given
 from hypothesis import strategies as st
 
+from asflown.link.hub import Hub
 from asflown.link.profile import HalfDuplexProfile, LaneProfile, RadioProfile
 from asflown.link.radio import Radio
 from asflown.link.shared_air import SharedAir
+from tests.unit.link.frames import Sender
 from tests.unit.link.hand_clock import HandClock
+from tests.unit.link.test_hub import NotingEndpoint, NotingRecorder
 
 UP, DOWN = 0, 1
 TURN_US, WINDOW_US = 5_000, 50_000
@@ -159,6 +162,27 @@ def test_the_uplink_s_order_holds_on_a_shared_air(clock: HandClock) -> None:
     for _ in range(10):
         radio.down.send(bytes(20))
     now_us = clock.now_us()
-    assert radio.up.free_us() == now_us + 20_000 + 5_000
+    assert radio.up.free_us() == now_us
     radio.up.send(bytes(20))
     assert radio.up.free_us() == now_us + 20_000 + 5_000 + 20_000
+
+
+def test_a_side_that_never_stops_leaves_the_other_its_turns(clock: HandClock) -> None:
+    """More comes down than the air can carry; sticks still go up, and none is older than a turn."""
+    radio = half_duplex(clock)
+    vehicle, station = NotingEndpoint("vehicle"), NotingEndpoint("sticks")
+    recorder = NotingRecorder()
+    hub = Hub(clock, recorder, vehicle, radio)
+    hub.attach(station, "pilot")
+    hub.start()
+    craft, pilot = Sender(1, 1), Sender(254, 25)
+    began_us = clock.now_us()
+    for n in range(1_000):
+        clock.move_to(began_us + 10_000 * n)
+        vehicle.say(craft.attitude(n))
+        if n % 20 == 0 and n:
+            station.say(pilot.sticks(n))
+    hub.close()
+    ages_us = [facts["age_us"] for _, kind, facts in recorder.events if kind == "sticks"]
+    assert len(ages_us) >= 48
+    assert max(ages_us) <= WINDOW_US + 28_000 + TURN_US + 26_000
