@@ -1,0 +1,82 @@
+"""Every demo over several radios: verdicts, and what changed in the measures against an ideal link.
+
+    python -m tests.benchmarks.link_flights [--radios ideal sub-ghz-telemetry long-range-slow] [--flights 3]
+
+Each demo's own scenario, extended by a radio alone, is flown by `asflown fly` in lockstep; a table in Markdown tells
+the verdict, the worst value of each measure over the flights, and the first reason where it did not pass.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+RADIOS = ["ideal", "sub-ghz-telemetry", "long-range-slow"]
+
+
+def flown(demo: Path, radio: str, flights: int, folder: Path) -> dict[str, Any]:
+    """The JSON report of a demo over a radio."""
+    place = folder / radio / demo.name
+    shutil.copytree(demo, place)
+    (scenario,) = place.glob("*.scenario.yaml")
+    over = place / f"over-{radio}.scenario.yaml"
+    over.write_text(f"extends: {scenario.name}\nconditions:\n  radio: {radio}\n", encoding="utf-8")
+    report = folder / f"{demo.name}-{radio}.json"
+    command = [sys.executable, "-m", "asflown", "fly", str(over), "--json", str(report)]
+    more = ["--keep", str(folder / "flights"), "--flights", str(flights), "--seed", "1"]
+    subprocess.run([*command, *more], capture_output=True, text=True, check=False)
+    found: dict[str, Any] = json.loads(report.read_text(encoding="utf-8"))
+    return found
+
+
+def measures(report: dict[str, Any]) -> str:
+    """Values of each measure over the flights, the least to the greatest."""
+    found: dict[str, list[float]] = {}
+    for flight in report["flights"]:
+        for measure in flight["measures"]:
+            if measure["value"] is not None:
+                found.setdefault(measure["name"], []).append(measure["value"])
+    return ", ".join(f"{name} {min(values):.2f} to {max(values):.2f}" for name, values in found.items())
+
+
+def reasons(report: dict[str, Any]) -> str:
+    """Why flights did not pass, each reason once."""
+    said: list[str] = []
+    for flight in report["flights"]:
+        kinds = flight["measures"] + flight["rules"] + flight["checks"]
+        wrong = [part.get("name", "") + ": " + part["says"] for part in kinds if not part["passed"]]
+        said += [*wrong[:2], flight["problem"]] if flight["verdict"] != "pass" else []
+    said += [failure for verdict in report["verdicts"] for failure in verdict["failures"]]
+    return "; ".join(dict.fromkeys(text for text in said if text))[:300]
+
+
+def main() -> None:
+    """The table."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--radios", nargs="+", default=RADIOS)
+    parser.add_argument("--flights", type=int, default=3)
+    parser.add_argument(
+        "--demos",
+        nargs="+",
+        default=sorted(path.name for path in SCENARIOS.iterdir() if path.name != "vehicles"),
+    )
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        for demo in options.demos:
+            for radio in options.radios:
+                report = flown(SCENARIOS / demo, radio, options.flights, Path(folder))
+                statement = report["verdicts"][0]["statement"]
+                print(
+                    f"| {demo} | {radio} | {statement} | {measures(report)} | {reasons(report)} |", flush=True
+                )
+
+
+if __name__ == "__main__":
+    main()
