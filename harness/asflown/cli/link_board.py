@@ -30,7 +30,10 @@ TROUBLES = {
 """Counters that should stay at zero, and what to call them."""
 
 EVENTS = {
-    "circle": "frames come round again (message {message} of system {system}): programs are connected in a circle",
+    "circle": (
+        "the same frames come from two places (message {message} of system {system}): programs are connected in a"
+        " circle, or two of them have the same ids"
+    ),
     "vehicle-rebooted": "system {system} has started anew",
     "unroutable": "{endpoint}: message {message} for system {system}, component {component}: nobody has heard of that",
     "uplink-dropped": "no room on the way up: {frames}",

@@ -10,8 +10,8 @@ whom. The same bytes, sequence number and all, are a copy, and go nowhere,
 So every hub passes each frame on once, whatever the circle looks like. A sender that does not count its frames (equal
 bytes again and again) is passed on all the same, up to a hundred times a second. Numbers begin anew after 256: bytes
 that are equal because of that come from the same party and lie ahead of its last number, so they are no copy. What
-remains: two parties with equal ids that make the same frame at the same time are heard once. A neighbour that repacks
-frames is not seen through.
+remains: two parties with equal ids that make the same frame at the same time are heard once, and both get the answer.
+A neighbour that repacks frames is not seen through.
 """
 
 from __future__ import annotations

@@ -258,6 +258,8 @@ class Hub:
         role, counts = port.role, port.counts
         if not self._echoes.is_new(now_us, frame, party.number, party.sequences):
             self._note_circle(now_us, frame, counts)
+            if port.access == "full":  # it may be somebody with the same ids, who wants answers all the same
+                party.routes.learn(frame)
             return
         counts.frames_missing += party.sequences.missing(frame)
         recorded = without_secrets(frame)

@@ -226,6 +226,19 @@ def test_somebody_else_s_splitter_that_passes_everything_on_starts_no_storm(cloc
     assert (field.vehicle.given, field.script.given) == ([frame], [frame])
 
 
+def test_two_programs_with_the_same_ids_that_start_together_are_both_answered(clock: HandClock) -> None:
+    """Their first frames are equal to the last byte; the vehicle hears them once, and both are told."""
+    field = Field(clock)
+    for endpoint in (field.map, field.sticks):
+        twin = Sender(66, 1)
+        endpoint.say(twin.heartbeat(), twin.command())
+    assert len(field.vehicle.given) == 2
+    answer = Sender(1, 1).acknowledge((66, 1))
+    field.vehicle.say(answer)
+    assert answer in field.map.given
+    assert answer in field.sticks.given
+
+
 STEPS = {
     "the same from somebody else": ([("a", 1, 0), ("b", 1, 5)], [True, False]),
     "again from the same, at once": ([("a", 1, 0), ("a", 1, 5)], [True, False]),
