@@ -165,12 +165,32 @@ def command() -> list[Row]:
     return [bounded("asflown --help", run, 0.3)]
 
 
+def link() -> list[Row]:
+    """The hub's added latency at 5,000 messages a second, medians of alternating runs, beside a bare two-way relay."""
+    from statistics import median
+
+    from tests.benchmarks.link_relay import measured
+
+    runs = [[measured(kind, 5_000, 5.0) for kind in ("hub", "relay")] for _ in range(REPETITIONS)]
+    lost = sum(hub.lost for hub, _ in runs)
+    rows = []
+    for name, at_most in (("p50_us", 1.5), ("p99_us", 2.0)):
+        value, baseline = (median(getattr(pair[n], name) for pair in runs) * 1e-6 for n in (0, 1))
+        met = value <= at_most * baseline and not lost
+        what = f"hub latency {name[:3]} at 5,000 messages/s, {lost} lost"
+        rows.append(
+            Row(what, value, "s", baseline, "a bare UDP relay", baseline / value, f"<= {at_most:g}x", met)
+        )
+    return rows
+
+
 GROUPS: dict[str, Callable[[], list[Row]]] = {
     "decoding": decoding,
     "distances": distances,
     "rules": rules,
     "grading": grading,
     "command": command,
+    "link": link,
 }
 """Groups of rows by the word that chooses them; another room adds its own here."""
 

@@ -78,7 +78,7 @@ def check(name: str, found: dict[str, Any], *, answered: bool) -> bool:
     """Whether a client heard a vehicle whole, and was answered or not, as it should."""
     version = found["messages"].get("AUTOPILOT_VERSION", 0)
     well = found["heartbeats"] >= SECONDS - 2 and found["gaps"] <= FOR_OTHERS and found["frames"] > 100
-    well = well and ([REQUEST_MESSAGE, ACCEPTED] in found["acks"]) is answered and bool(version) is answered
+    well = well and ([REQUEST_MESSAGE, ACCEPTED] in found["acks"]) is answered and (version or not answered)
     print(
         f"{'well' if well else 'WRONG'}: {name}: {found['frames']} frames, {found['decoded']} decoded in"
         f" {len(found['messages'])} kinds, {found['gaps']} missing, {found['heartbeats']} heartbeats,"
