@@ -40,6 +40,7 @@ class Dimension(Enum):
     SPEED = ("speed", "m/s", "2 m/s")
     SHARE = ("share", "1", "80 %")
     VOLTAGE = ("voltage", "V", "3.7 V")
+    SIZE = ("size", "B", "256 MB")
 
     def __init__(self, noun: str, si_symbol: str, example: str) -> None:
         self.noun, self.si_symbol, self.example = noun, si_symbol, example
@@ -80,6 +81,10 @@ UNITS: Mapping[str, Unit] = {
         Unit("%", Dimension.SHARE, Fraction(1, 100), 1),
         Unit("V", Dimension.VOLTAGE, Fraction(1), 2),
         Unit("mV", Dimension.VOLTAGE, Fraction(1, 1000), 0),
+        Unit("B", Dimension.SIZE, Fraction(1), 0),
+        Unit("kB", Dimension.SIZE, Fraction(1000), 0),
+        Unit("MB", Dimension.SIZE, Fraction(1_000_000), 0),
+        Unit("GB", Dimension.SIZE, Fraction(1_000_000_000), 1),
     )
 }
 
@@ -233,3 +238,7 @@ Speed = Annotated[float, *_annotation(Dimension.SPEED)]
 """Metres per second."""
 Share = Annotated[float, *_annotation(Dimension.SHARE)]
 """A share; 1 is the whole (100 %)."""
+Voltage = Annotated[float, *_annotation(Dimension.VOLTAGE)]
+"""Volts."""
+Size = Annotated[float, *_annotation(Dimension.SIZE)]
+"""Bytes; units are decimal."""

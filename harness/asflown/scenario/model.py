@@ -8,29 +8,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import Discriminator, Field, Tag, model_validator
 
+from asflown.scenario.base import Command, Model, Name
+from asflown.scenario.vehicle_parts import Container, Firmware, Interlock, Preflight
 from asflown.units import Angle, Degrees, Duration, Length, Share, Speed
-
-
-class Model(BaseModel):
-    """Base of every model: frozen, strict about keys, filled by alias (file) or by name (code)."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", validate_by_name=True, validate_by_alias=True)
-
-
-Name = Annotated[
-    str,
-    Field(
-        pattern=r"^[a-z0-9][a-z0-9-]*$",
-        max_length=60,
-        description="small letters, digits and hyphens, such as `nest-boxes`",
-    ),
-]
-
-
-Command = Annotated[tuple[str, ...], Field(min_length=1)]
-"""A program and its arguments."""
 
 
 class ScriptLink(Model):
@@ -109,6 +91,7 @@ class Fault(Model):
         "barometer-drift",
         "barometer-stuck",
         "imu-clipping",
+        "feed-loss",
         "link-loss",
     ]
     for_s: Duration | None = Field(default=None, validation_alias="for")
@@ -118,12 +101,22 @@ class Fault(Model):
     """Which motor, clockwise from the front right, for faults of motors."""
 
 
+class PositionFeed(Model):
+    """A position measured outside the vehicle, for flights without GNSS: `gnss-loss` at 0 s leaves it alone."""
+
+    every_s: Duration = Field(default=0.05, validation_alias="every", ge=0.01, le=1)
+    error_m: Length = Field(default=0.02, validation_alias="error", ge=0, le=1)
+    """Standard deviation of each axis."""
+    delay_s: Duration = Field(default=0.04, validation_alias="delay", ge=0, le=0.3)
+
+
 class Conditions(Model):
     """What a simulated vehicle is given; on hardware, what the operator notes down."""
 
     wind: Wind = Wind()
     radio: str = "ideal"
     faults: tuple[Fault, ...] = ()
+    position_feed: PositionFeed | None = None
 
 
 Point = Annotated[tuple[Length, Length, Length], Field()]
@@ -232,7 +225,7 @@ class Rule(Model):
     name: str
     always: str | None = None
     formula: str | None = None
-    let: dict[str, str] = {}
+    let: dict[str, str] = Field(default_factory=dict)
     """Named parts, which the rule and later parts may use like flags."""
 
 
@@ -240,7 +233,7 @@ class Expect(Model):
     """What is expected of a flight."""
 
     path: ExpectedPath | None = None
-    measures: dict[str, Limit] = {}
+    measures: dict[str, Limit] = Field(default_factory=dict)
     rules: tuple[Rule, ...] = ()
     source: Literal["estimate", "truth", "both"] = "estimate"
 
@@ -334,11 +327,13 @@ class Identity(Model):
 
     autopilot: int | None = Field(default=None, ge=0, le=255)
     vehicle_type: int | None = Field(default=None, ge=0, le=255)
-    modes: dict[ModeName, ModeNumber] = {}
+    modes: dict[ModeName, ModeNumber] = Field(default_factory=dict)
     pilot_modes: tuple[int, ...] = ()
     parameter_encoding: Literal["c-cast", "bytewise"] = "c-cast"
     """How whole numbers travel in the float field of the parameter protocol (built-in only)."""
     set_point_stream: StreamIdentity = StreamIdentity()
+    firmware: Firmware = Firmware()
+    """Airframe and bench: compared before anything is sent."""
 
 
 class Parameters(Model):
@@ -357,13 +352,28 @@ class VehicleFile(Model):
     airframe: Literal["palm80", "field1400"] | None = None
     """Built-in only: which of the two is flown."""
     release: str = "r1"
+    container: Container | None = None
+    """Container only, and needed there."""
     link: str | None = None
-    """Where the vehicle is, for all kinds but the built-in one; spelled as `asflown.url` has it."""
+    """Where a bench or an airframe is, spelled as `asflown.url` has it."""
     physics: Literal["simulated", "none"] | None = None
     """Bench only: whether its sensors and actuators are simulated."""
     physics_link: str | None = None
     """Bench with simulated physics: the link of its sensors and actuators."""
+    simulates: Literal["palm80", "field1400"] | None = None
+    """Bench with simulated physics: the airframe whose physics it gets, and that preflight flies; airframe: what
+    preflight flies in its place."""
+    unattended: Literal["bench"] | None = None
+    """Bench only: a rig that flies without an operator beside it, as at night in CI."""
+    interlock: Interlock | None = None
+    """Bench only: a command of the user's that ends with 0 while nothing can turn."""
     system: int = Field(default=1, ge=1, le=255)
+    component: int = Field(default=1, ge=1, le=255)
+    """Airframe and bench: the autopilot's own, beside `system`."""
     identity: Identity = Identity()
     parameters: Parameters = Parameters()
+    preflight: Preflight = Preflight()
+    intervals: dict[str, Duration] = Field(default_factory=dict)
+    """Airframe and bench: messages asked for, and how often; without it, those that grading needs."""
     radio: str | None = None
+    """The profile of its radio: emulated in front of a simulated vehicle, the budget of a real one."""

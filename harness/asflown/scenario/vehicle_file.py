@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal, get_args
 
 from asflown import url
 from asflown.errors import FileProblem, UsageError
+from asflown.scenario.container_file import container_problems, with_whole_paths
 from asflown.scenario.model import Parameters, VehicleFile
 from asflown.scenario.places import find, nearest
 from asflown.scenario.reading import gathered, plain_mapping, validated
 from asflown.scenario.translate import in_file_order
+from asflown.scenario.vehicle_parts import Container
 from asflown.scenario.yaml_tree import Mapping, read_tree
 
 SUFFIX = ".vehicle.yaml"
@@ -22,9 +25,16 @@ BUILT_IN: tuple[BuiltIn, ...] = get_args(BuiltIn)
 _KEYS_OF_KIND = {
     "airframe": ("built-in",),
     "release": ("built-in",),
-    "link": ("container", "bench", "airframe"),
+    "container": ("container",),
+    "link": ("bench", "airframe"),
     "physics": ("bench",),
     "physics_link": ("bench",),
+    "simulates": ("bench", "airframe"),
+    "unattended": ("bench",),
+    "interlock": ("bench",),
+    "component": ("bench", "airframe"),
+    "preflight": ("bench", "airframe"),
+    "intervals": ("bench", "airframe"),
 }
 """Keys that belong to some kinds of vehicle alone."""
 
@@ -52,14 +62,20 @@ def read_vehicle(file: Path) -> VehicleFile:
     """The vehicle file at `file`; raises as `load_vehicle` does."""
     root = read_tree(file)
     vehicle = validated(VehicleFile, plain_mapping(root), root)
-    looks = (_foreign_keys, _missing_keys, _links, _parameter_file)
+    looks = (_foreign_keys, _missing_keys, _links, _parameter_file, _message_names, container_problems)
     problems = in_file_order([problem for look in looks for problem in look(vehicle, root)])
     if problems:
         raise gathered(problems)
-    if vehicle.parameters.expect is None:
-        return vehicle
-    expect = str((file.parent / vehicle.parameters.expect).resolve())
-    return vehicle.model_copy(update={"parameters": Parameters(expect=expect)})
+    return _with_whole_paths(vehicle, file.parent)
+
+
+def _with_whole_paths(vehicle: VehicleFile, folder: Path) -> VehicleFile:
+    found: dict[str, Parameters | Container] = {}
+    if vehicle.parameters.expect is not None:
+        found["parameters"] = Parameters(expect=str((folder / vehicle.parameters.expect).resolve()))
+    if vehicle.container is not None:
+        found["container"] = with_whole_paths(vehicle.container, folder)
+    return vehicle.model_copy(update=found)
 
 
 def known_vehicles(folder: Path) -> list[str]:
@@ -116,6 +132,12 @@ def _missing_keys(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
         yield FileProblem(
             root.where, "the key `link` is missing", "Say where the vehicle is: `link: serial://...`"
         )
+    if vehicle.kind == "container" and vehicle.container is None:
+        yield FileProblem(
+            root.where,
+            "the key `container` is missing",
+            "Write `container: {image: NAME, port: 14560/udp}`",
+        )
     if vehicle.kind == "bench" and vehicle.physics is None:
         yield FileProblem(
             root.where, "the key `physics` is missing", "Write `physics: simulated` or `physics: none`"
@@ -135,6 +157,16 @@ def _links(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
             url.parse(written)
         except UsageError as problem:
             yield FileProblem(find(root, (key,)).where, problem.problem, problem.remedy)
+
+
+def _message_names(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
+    for name, interval_s in vehicle.intervals.items():
+        place = find(root, ("intervals", name))
+        if interval_s <= 0:
+            yield FileProblem(place.where, f"`{place.shown()}` is no interval", "Write one such as `100 ms`")
+        if re.fullmatch(r"[A-Z][A-Z0-9_]*", name) is None:
+            words = f"`{name}` is no name of a message"
+            yield FileProblem(place.key_where, words, "Write one such as `LOCAL_POSITION_NED`")
 
 
 def _parameter_file(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:

@@ -92,7 +92,7 @@ WRONG = {
         "kind: built-in\nairframe: palm80",
         (
             "5:1: `link` does not belong to a vehicle of kind `built-in`. "
-            "It belongs to container and bench and airframe: take it out"
+            "It belongs to bench and airframe: take it out"
         ),
     ),
     "misspelt mode": ("land: 44", "lnd: 44", "8:50: unknown key `lnd`. Did you mean `land`?"),
