@@ -108,6 +108,8 @@ class CommandTable:
         if altitude_m is None or command.frame is None or command.frame in ABOVE_HOME:
             return self._requests.take_off(altitude_m)
         estimate = self._autopilot.core.estimate
+        if not estimate.origin_known:
+            return Answer(DENIED, "take-off refused: no origin, an altitude above the sea means nothing")
         return self._requests.take_off(altitude_m - (estimate.origin_altitude_m - estimate.down_m))
 
     def _take_off_local(self, command: Command) -> Answer:
@@ -126,6 +128,8 @@ class CommandTable:
         if not _on_earth(latitude_deg, longitude_deg):
             return Answer(DENIED)
         plane = self._autopilot.situation.plane()
+        if not self._autopilot.core.estimate.origin_known:
+            return Answer(DENIED, "land refused: no origin, latitude and longitude mean nothing")
         north_m, east_m, _ = plane.to_ned(latitude_deg, longitude_deg, plane.height_m)
         return self._requests.land((north_m, east_m))
 

@@ -35,6 +35,7 @@ from asflown.sim.sensors.barometer import Barometer
 from asflown.sim.sensors.gnss import Gnss
 from asflown.sim.sensors.imu import AT_REST, Imu, Sample
 from asflown.sim.sensors.magnetometer import Magnetometer
+from asflown.sim.sensors.outside_position import OutsidePosition
 from asflown.sim.sensors.rangefinder import PERIOD_TICKS as RANGE_EVERY_TICKS
 from asflown.sim.sensors.rangefinder import Rangefinder
 from asflown.sim.weather import Weather
@@ -67,9 +68,16 @@ class Core:
         self._magnetometer = Magnetometer(
             airframe.compass, generator(seed, "magnetometer"), airframe.hover_current_a
         )
+        self.readings.range_span_m = airframe.rangefinder.least_m, airframe.rangefinder.most_m
         self._rangefinder = Rangefinder(airframe.rangefinder, generator(seed, "rangefinder"))
         self._clipped, self._shaken = 0, (0.0, 0.0, 0.0)
         self._gnss = Gnss(airframe.gnss, generator(seed, "gnss"))
+        sheet_of_feed = setup.conditions.position_feed
+        self._outside = (
+            None
+            if sheet_of_feed is None
+            else OutsidePosition(sheet_of_feed, generator(seed, "outside position"))
+        )
         self._weather = Weather(setup.conditions.wind, generator(seed, "turbulence"), SLOW_S)
         sheet = airframe.battery
         self._battery = Battery(
@@ -92,6 +100,7 @@ class Core:
             self._barometer,
             self._magnetometer,
             plant.read("battery/resistance-ohm"),
+            self._outside,
         )
         self._faults = FaultSchedule(setup.conditions.faults, parts)
         self._ticks = 0
@@ -206,6 +215,8 @@ class Core:
             self._estimator.take_field(tick, readings.magnetic_frd_gauss, readings.pressure_pa)
         if tick % RANGE_EVERY_TICKS == 0:
             readings.range_m = self._rangefinder.sample_m(plant.height_m(), *plant.state[6:8])
+        if self._outside is not None:
+            self._look_outside(self._outside)
         if self._gnss.sample_due(tick):
             self._gnss.sample(tick, plant.geodetic(), plant.velocity_ned_m_s())
             self._look_at_receiver()
@@ -220,6 +231,14 @@ class Core:
             readings.gnss_vertical_accuracy_m = fix.vertical_accuracy_m
             readings.gnss_velocity_accuracy_m_s = fix.velocity_accuracy_m_s
             self._estimator.take_fix(fix)
+
+    def _look_outside(self, outside: OutsidePosition) -> None:
+        if outside.sample_due(self._ticks):
+            plant = self._plant
+            outside.sample(self._ticks, plant.position_ned_m(), plant.attitude_rad()[2])
+        feed = outside.delivered(self._ticks)
+        if feed is not None:
+            self._estimator.take_position(self._ticks, feed)
 
     def _feel_vibration(self) -> None:
         """The standard deviation of what changes from one look to the next, smoothed over half a second."""

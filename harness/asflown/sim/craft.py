@@ -27,6 +27,7 @@ from asflown.sim.motion_watch import MotionWatch
 from asflown.sim.parameter_service import ParameterService
 from asflown.sim.parameters import Parameters
 from asflown.sim.plans import plans_of
+from asflown.sim.position_messages import PositionDesk
 from asflown.sim.set_points import SetPointRefused, from_global, from_local
 from asflown.sim.sources import Sources
 from asflown.sim.telemetry import Telemetry
@@ -80,6 +81,7 @@ class Craft:
         self._sources = Sources(
             autopilot, self._missions, self._uplink, self._motion, setup.release, 0, epoch_us, bytewise
         )
+        self._positions = PositionDesk(self.core, self._downlink, self._sources)
         self._said_home: object = None
         self._flown = False
         self._telemetry = Telemetry(self._sources, self._downlink)
@@ -162,7 +164,7 @@ class Craft:
             handler(message)
 
     def _handler_table(self) -> dict[int, Handler]:
-        parameters, missions = self._parameter_service, self._missions
+        parameters, missions, positions = self._parameter_service, self._missions, self._positions
         return {
             mav.MAVLINK_MSG_ID_HEARTBEAT: self._heartbeat,
             mav.MAVLINK_MSG_ID_COMMAND_LONG: self._command_long,
@@ -189,6 +191,9 @@ class Craft:
             mav.MAVLINK_MSG_ID_RC_CHANNELS_OVERRIDE: self._override,
             mav.MAVLINK_MSG_ID_TIMESYNC: self._timesync,
             mav.MAVLINK_MSG_ID_PING: self._ping,
+            mav.MAVLINK_MSG_ID_ODOMETRY: lambda m: positions.odometry(m, self._now_us),
+            mav.MAVLINK_MSG_ID_VISION_POSITION_ESTIMATE: lambda m: positions.vision(m, self._now_us),
+            mav.MAVLINK_MSG_ID_SET_GPS_GLOBAL_ORIGIN: self._set_origin,
         }
 
     @property
@@ -252,6 +257,16 @@ class Craft:
             own_ns = max(1, self._now_us * 1000)
             peer = message.get_srcSystem(), message.get_srcComponent()
             self._downlink.send(longer.timesync(own_ns, message.ts1, peer))
+
+    def _set_origin(self, message: mav.MAVLink_set_gps_global_origin_message) -> None:
+        """Answered with GPS_GLOBAL_ORIGIN, whether it is the one that was asked for or the one that GNSS has given."""
+        place_deg = message.latitude / 1e7, message.longitude / 1e7
+        if abs(place_deg[0]) > 90.0 or abs(place_deg[1]) > 180.0:
+            self._downlink.refusal("origin refused: no such place", self._now_us)
+            return
+        if not self.core.set_origin(*place_deg, message.altitude / 1e3):
+            self._downlink.refusal("origin refused: GNSS has named it", self._now_us)
+        self._telemetry.send_now(mav.MAVLINK_MSG_ID_GPS_GLOBAL_ORIGIN)
 
     def _ping(self, message: mav.MAVLink_ping_message) -> None:
         """Answers a request (no target); a ping with a target is an answer itself."""

@@ -5,7 +5,8 @@
     estimator    a test ratio above 1 for `estimator.time`           `estimator.act`: land
     battery      below `battery.critical`                            land, emergency
                  below `battery.reserve`                             come home
-    GNSS         no fix for `gnss.loss.time`                         `gnss.loss.act`: hold
+    GNSS         no fix, nor a position from outside,
+                 for `gnss.loss.time`                                `gnss.loss.act`: hold
     fence        outside, or about to be                             `fence.act`: hold
     ground       no heartbeat for `link.loss.time`                   `link.loss.act`: come home
     sticks       silent for `sticks.loss.time` while they fly        `sticks.loss.act`: come home
@@ -150,7 +151,7 @@ class Failsafes:
         return None
 
     def _gnss(self, situation: Situation, mode: Mode) -> Reaction | None:
-        lost = situation.core.readings.gnss_fix < _FIX_3D
+        lost = situation.core.readings.gnss_fix < _FIX_3D and not situation.estimate.position_fed
         if not self._blind.lasts(lost, situation.now_us, situation.parameters["gnss.loss.time"] * 1e6):
             return None
         return _reaction("no GNSS fix", situation, "gnss.loss.act", mode)

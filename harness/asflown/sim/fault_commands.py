@@ -24,6 +24,7 @@ FAILURES: dict[tuple[int, int], str] = {
     (mav.FAILURE_UNIT_SENSOR_MAG, _STUCK): "compass-stuck",
     (mav.FAILURE_UNIT_SENSOR_BARO, _WRONG): "barometer-drift",
     (mav.FAILURE_UNIT_SENSOR_BARO, _STUCK): "barometer-stuck",
+    (mav.FAILURE_UNIT_SENSOR_VIO, _OFF): "feed-loss",
     (mav.FAILURE_UNIT_SENSOR_ACCEL, _GARBAGE): "imu-clipping",
     (mav.FAILURE_UNIT_SYSTEM_BATTERY, _WRONG): "battery-sag",
     (mav.FAILURE_UNIT_SYSTEM_MOTOR, _OFF): "motor-stop",

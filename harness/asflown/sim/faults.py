@@ -15,6 +15,7 @@ from asflown.sim.sensors.barometer import Barometer
 from asflown.sim.sensors.gnss import Gnss
 from asflown.sim.sensors.imu import Imu
 from asflown.sim.sensors.magnetometer import Magnetometer
+from asflown.sim.sensors.outside_position import OutsidePosition
 
 MOTOR_WEAK_LOSS = 0.1
 """Share of its speed that a weak motor lacks: it then lifts 81 %."""
@@ -34,6 +35,7 @@ class Breakables:
     barometer: Barometer
     magnetometer: Magnetometer
     resistance_ohm: float
+    outside: OutsidePosition | None = None
     motor: int = 1
     """Which motor a fault of motors reaches, clockwise from the front right."""
 
@@ -82,6 +84,11 @@ def _imu_clipping(parts: Breakables, severity: float) -> None:
     parts.imu.loosen(severity)
 
 
+def _feed_loss(parts: Breakables, severity: float) -> None:
+    if parts.outside is not None:
+        parts.outside.lost = severity > 0.0
+
+
 FAULTS: dict[str, Callable[[Breakables, float], None]] = {
     "gnss-loss": _gnss_loss,
     "gnss-jump": _gnss_jump,
@@ -94,6 +101,7 @@ FAULTS: dict[str, Callable[[Breakables, float], None]] = {
     "barometer-drift": _barometer_drift,
     "barometer-stuck": _barometer_stuck,
     "imu-clipping": _imu_clipping,
+    "feed-loss": _feed_loss,
 }
 """Each takes the parts and the severity: 1 is what is written here, 0 mends."""
 

@@ -86,6 +86,8 @@ class Estimate:
     """False while the compass is not believed and the gyros alone carry the heading."""
     origin_known: bool = False
     """False in a flight without GNSS whose origin nobody has named: then geodetic positions mean nothing."""
+    position_fed: bool = False
+    """Whether a position measured outside the vehicle came in within the last half second."""
 
 
 @dataclass(slots=True)
@@ -115,6 +117,8 @@ class Readings:
     gnss_velocity_accuracy_m_s: float = 99.0
     range_m: float | None = None
     """Rangefinder, along the body's down axis; None beyond its range."""
+    range_span_m: tuple[float, float] = (0.05, 4.0)
+    """What the rangefinder can measure, least and most."""
     vibration_m_s2: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """Standard deviation of the accelerometers' quick part, forward-right-down."""
     clipped: int = 0
@@ -133,6 +137,8 @@ class PositionFeed:
     age_s: float = 0.0
     yaw_rad: float | None = None
     yaw_deviation_rad: float = 0.05
+    anew: bool = False
+    """Its zero has moved since the last one: what was known of it is forgotten."""
 
 
 @dataclass(slots=True)

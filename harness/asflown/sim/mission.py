@@ -63,6 +63,8 @@ class Mission:
         """Without a plan; or on the ground, when the plan does not begin with a take-off."""
         if not self.plan:
             return "no mission"
+        if not situation.estimate.origin_known:
+            return "no origin: latitude and longitude mean nothing"
         first = self.plan[0 if self.complete else self.current]
         if situation.core.on_ground and first.command != TAKE_OFF:
             return "first item is no take-off"

@@ -42,8 +42,13 @@ def obstacles(situation: Situation, fence: Fence) -> list[Obstacle]:
     unless(left > parameters["battery.reserve"], f"battery at {left:.0%}", passes=False)
     unless(upright > cos(radians(_MOST_TILT_DEG)), "not level", passes=False)
     unless(core.on_ground, "not on the ground")
-    unless(core.readings.gnss_fix >= mav.GPS_FIX_TYPE_3D_FIX, "no GNSS fix")
+    fix = core.readings.gnss_fix >= mav.GPS_FIX_TYPE_3D_FIX
+    unless(fix or estimate.position_fed, "no GNSS fix")
     unless(estimate.position_valid, "no valid position yet")
+    unless(
+        estimate.origin_known or not (fence.enabled and fence.areas),
+        "no origin: areas of the fence are nowhere",
+    )
     unless(max(ratios) <= 1.0, "estimator disagrees with its sensors")
     allowed = not estimate.position_valid or not fence.enabled or not fence.at(situation.here(), situation)
     unless(allowed, "outside the fence", passes=False)

@@ -74,7 +74,7 @@ def nearest_place(situation: Situation) -> Point:
     """Home or a rally point, whichever is nearest; a rally point at the height of home."""
     home, plane = situation.home or situation.here(), situation.plane()
     places = [home]
-    for latitude_deg, longitude_deg in situation.rally_points:
+    for latitude_deg, longitude_deg in situation.rally_points if situation.placed else ():
         north_m, east_m, _ = plane.to_ned(latitude_deg, longitude_deg, plane.height_m)
         places.append((north_m, east_m, home[2]))
     here = situation.here()

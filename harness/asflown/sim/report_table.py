@@ -55,6 +55,7 @@ REPORTS: dict[int, Report] = {
     mav.MAVLINK_MSG_ID_RAW_IMU: Report(sensor_reports.raw_imu, 0, _RAW),
     mav.MAVLINK_MSG_ID_HIGHRES_IMU: Report(sensor_reports.highres_imu),
     mav.MAVLINK_MSG_ID_VIBRATION: Report(sensor_reports.vibration),
+    mav.MAVLINK_MSG_ID_DISTANCE_SENSOR: Report(sensor_reports.distance_sensor),
     mav.MAVLINK_MSG_ID_WIND_COV: Report(sensor_reports.wind),
     mav.MAVLINK_MSG_ID_ALTITUDE: Report(sensor_reports.altitude),
     mav.MAVLINK_MSG_ID_ATTITUDE_QUATERNION: Report(reports.attitude_quaternion),

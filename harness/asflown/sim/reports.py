@@ -65,7 +65,7 @@ def local_position(s: Sources) -> mav.MAVLink_message:
 def global_position(s: Sources) -> mav.MAVLink_message | None:
     """GLOBAL_POSITION_INT of the estimate; none before there is a position."""
     a, e = s.autopilot, s.autopilot.core.estimate
-    if a.situation.home is None:
+    if a.situation.home is None or not e.origin_known:
         return None
     latitude_deg, longitude_deg, altitude_m = a.situation.plane().to_geodetic(e.north_m, e.east_m, e.down_m)
     above_home_m = a.situation.home[2] - e.down_m
@@ -159,7 +159,7 @@ def available_mode(s: Sources, index: int) -> mav.MAVLink_message:
 def home_position(s: Sources) -> mav.MAVLink_message | None:
     """HOME_POSITION; none before there is a home."""
     situation = s.autopilot.situation
-    if situation.home is None:
+    if situation.home is None or not situation.placed:
         return None
     latitude_deg, longitude_deg, altitude_m = situation.plane().to_geodetic(*situation.home)
     half_yaw = situation.home_yaw_rad / 2
@@ -170,8 +170,8 @@ def home_position(s: Sources) -> mav.MAVLink_message | None:
 
 
 def gps_global_origin(s: Sources) -> mav.MAVLink_message | None:
-    """GPS_GLOBAL_ORIGIN: where LOCAL_POSITION_NED is zero; none before there is a position."""
-    if s.autopilot.situation.home is None:
+    """GPS_GLOBAL_ORIGIN: where LOCAL_POSITION_NED is zero; none before that is known."""
+    if not s.autopilot.situation.placed:
         return None
     e = s.autopilot.core.estimate
     return mav.MAVLink_gps_global_origin_message(
@@ -227,7 +227,7 @@ def mission_current(s: Sources) -> Longer:
 def position_target_global(s: Sources) -> mav.MAVLink_message | None:
     """POSITION_TARGET_GLOBAL_INT: the same place in degrees, altitude above the sea; none without a place."""
     local, point = position_target(s), point_of(s.autopilot.core.target)
-    if local is None or point is None:
+    if local is None or point is None or not s.autopilot.core.estimate.origin_known:
         return None
     latitude_deg, longitude_deg, altitude_m = s.autopilot.situation.plane().to_geodetic(*point)
     return mav.MAVLink_position_target_global_int_message(
@@ -248,7 +248,7 @@ def fence_status(s: Sources) -> mav.MAVLink_message:
 def orbit_status(s: Sources) -> mav.MAVLink_message | None:
     """ORBIT_EXECUTION_STATUS, while circling."""
     a = s.autopilot
-    if a.mode is not a.orbit or not a.core.armed:
+    if a.mode is not a.orbit or not a.situation.placed or not a.core.armed:
         return None
     latitude_deg, longitude_deg, altitude_m = a.situation.plane().to_geodetic(*a.orbit.centre)
     return mav.MAVLink_orbit_execution_status_message(

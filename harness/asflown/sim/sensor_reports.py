@@ -10,10 +10,11 @@ import math
 from pymavlink.dialects.v20 import common as mav
 
 from asflown.sim import status
-from asflown.sim.sources import Sources, i16
+from asflown.sim.sources import Sources, i16, u16
 
 _STANDARD_GRAVITY_M_S2 = 9.80665
 _NAN = math.nan
+_VARIANCE_NOT_KNOWN = 255
 _ALL_FIELDS = 0b1_1011_1111_1111
 """HIGHRES_IMU: accelerations, rates, fields, absolute pressure, pressure altitude, temperature; no airspeed sensor."""
 
@@ -68,6 +69,18 @@ def vibration(s: Sources) -> mav.MAVLink_message:
     return mav.MAVLink_vibration_message(s.unix_us, *s.motion.vibration_m_s2(), s.motion.clippings, 0, 0)
 
 
+def distance_sensor(s: Sources) -> mav.MAVLink_message | None:
+    """DISTANCE_SENSOR of the rangefinder that looks down; none while nothing is in its range."""
+    readings = s.autopilot.core.readings
+    if readings.range_m is None:
+        return None
+    least_cm, most_cm = (u16(end_m * 100) for end_m in readings.range_span_m)
+    return mav.MAVLink_distance_sensor_message(
+        s.boot_ms, least_cm, most_cm, u16(readings.range_m * 100), mav.MAV_DISTANCE_SENSOR_LASER, 0,
+        mav.MAV_SENSOR_ROTATION_PITCH_270, _VARIANCE_NOT_KNOWN,
+    )  # fmt: skip
+
+
 def wind(s: Sources) -> mav.MAVLink_message | None:
     """WIND_COV: where the wind blows to, north-east-down; none before it is known."""
     m, e = s.motion, s.autopilot.core.estimate
@@ -82,7 +95,7 @@ def wind(s: Sources) -> mav.MAVLink_message | None:
 def altitude(s: Sources) -> mav.MAVLink_message | None:
     """ALTITUDE: above the sea, above the origin, above home; none before there is a home."""
     a, e = s.autopilot, s.autopilot.core.estimate
-    if a.situation.home is None:
+    if a.situation.home is None or not e.origin_known:
         return None
     above_sea_m = e.origin_altitude_m - e.down_m
     above_home_m = a.situation.home[2] - e.down_m

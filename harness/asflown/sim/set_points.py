@@ -147,6 +147,8 @@ def place_to_ned(place_deg: tuple[float, float], altitude_m: float, frame: int, 
 
     An altitude above home is measured along the origin's down axis from home's height.
     """
+    if not vantage.estimate.origin_known:
+        raise SetPointRefused("no origin: latitude and longitude mean nothing")
     if frame in ABOVE_SEA:
         return vantage.plane.to_ned(*place_deg, altitude_m)
     if vantage.home_down_m is None:

@@ -54,6 +54,11 @@ class Situation:
         """What the vehicle believes."""
         return self.core.estimate
 
+    @property
+    def placed(self) -> bool:
+        """Whether home can be named in latitude and longitude."""
+        return self.home is not None and self.core.estimate.origin_known
+
     def here(self) -> Point:
         """The estimated position."""
         estimate = self.core.estimate

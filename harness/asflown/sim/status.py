@@ -23,6 +23,7 @@ SENSORS = int(
     | mav.MAV_SYS_STATUS_SENSOR_3D_MAG
     | mav.MAV_SYS_STATUS_SENSOR_ABSOLUTE_PRESSURE
     | mav.MAV_SYS_STATUS_SENSOR_GPS
+    | mav.MAV_SYS_STATUS_SENSOR_LASER_POSITION
     | mav.MAV_SYS_STATUS_SENSOR_MOTOR_OUTPUTS
     | mav.MAV_SYS_STATUS_SENSOR_BATTERY
     | mav.MAV_SYS_STATUS_AHRS
@@ -90,10 +91,18 @@ def charge_state(autopilot: Autopilot) -> int:
 
 def estimator_flags(autopilot: Autopilot) -> int:
     """ESTIMATOR_STATUS_FLAGS."""
-    flags = mav.ESTIMATOR_ATTITUDE | mav.ESTIMATOR_VELOCITY_VERT | mav.ESTIMATOR_POS_VERT_ABS
-    if autopilot.core.estimate.position_valid:
-        flags |= mav.ESTIMATOR_VELOCITY_HORIZ | mav.ESTIMATOR_POS_HORIZ_REL | mav.ESTIMATOR_POS_HORIZ_ABS
-        flags |= mav.ESTIMATOR_PRED_POS_HORIZ_REL | mav.ESTIMATOR_PRED_POS_HORIZ_ABS
+    e = autopilot.core.estimate
+    flags = 0
+    if e.attitude_valid:
+        flags |= mav.ESTIMATOR_ATTITUDE
+    if e.height_valid:
+        flags |= mav.ESTIMATOR_VELOCITY_VERT | mav.ESTIMATOR_POS_VERT_ABS
+    if e.position_valid:
+        flags |= mav.ESTIMATOR_VELOCITY_HORIZ | mav.ESTIMATOR_POS_HORIZ_REL | mav.ESTIMATOR_PRED_POS_HORIZ_REL
+        if e.origin_known:
+            flags |= mav.ESTIMATOR_POS_HORIZ_ABS | mav.ESTIMATOR_PRED_POS_HORIZ_ABS
     else:
         flags |= mav.ESTIMATOR_CONST_POS_MODE
+    if e.position_test_ratio > 1.0 or e.velocity_test_ratio > 1.0:
+        flags |= mav.ESTIMATOR_GPS_GLITCH
     return int(flags)

@@ -33,6 +33,7 @@ _REMEMBERED_TICKS = 40
 _VALID_AFTER_FIXES = 5
 _VALID_BELOW_M, _INVALID_ABOVE_M = 2.5, 5.0
 _SILENT_TICKS = 100
+_FEED_TICKS = 50
 _STILLNESS_VARIANCE = 3.0**2
 _REFUSED_M2 = 1e8
 """Variance that makes a refused measurement count for nothing."""
@@ -78,6 +79,7 @@ class Estimator:
         self._disagreement_m = 0.0
         self._height_by_gnss = False
         self._feed_offset: tuple[float, float, float] | None = None
+        self._fed_tick = 0
 
     def propagate(self, sample: Sample) -> None:
         """2.5 ms of motion before alignment; afterwards `strapdown.propagate` does it."""
@@ -177,9 +179,10 @@ class Estimator:
         here = feed.north_m, feed.east_m, feed.down_m
         if self._plane is None:
             self._begin_without_gnss(here)
-        if self._feed_offset is None:
+        if self._feed_offset is None or feed.anew:
             self._feed_offset = s.north_m - here[0], s.east_m - here[1], s.down_m - here[2]
-        self._last_fix_tick = tick
+        self._last_fix_tick = self._fed_tick = tick
+        self.estimate.position_fed = True
         if not self.estimate.origin_known:
             self._outer_accuracy_m = self._outer_vertical_m = feed.deviation_m
         offset, before = self._feed_offset, self._remembered(tick - round(feed.age_s / _TICK_S))
@@ -364,6 +367,8 @@ class Estimator:
 
     def _watch_silence(self, tick: int) -> None:
         """Without fixes, a weak belief in standing still keeps the tilt bounded once position is given up."""
+        if tick - self._fed_tick > _FEED_TICKS:
+            self.estimate.position_fed = False
         if self._plane is None or tick - self._last_fix_tick < _SILENT_TICKS or self.estimate.position_valid:
             return
         if tick % 20 == 0:
