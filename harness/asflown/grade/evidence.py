@@ -15,7 +15,7 @@ from asflown.frames import FloatArray
 from asflown.grade import geometry
 from asflown.grade.match import LONG_GAP_S, LegMatch, Matched, match
 from asflown.record.series import PathFrame, Series, Track
-from asflown.scenario.model import Limit
+from asflown.scenario.model import Expect, Limit
 from asflown.scenario.path import PathLeg
 from asflown.scenario.signal_names import leg_signal
 
@@ -102,6 +102,11 @@ def evidence(
         )
     legs = () if matched is None else tuple(_errors(matched, leg) for leg in matched.legs if _is_graded(leg))
     return Evidence(track, frame, air, flight, matched, legs, _hold_radius_m(limits))
+
+
+def frame_of(expect: Expect) -> PathFrame:
+    """The frame of the expected path; start-heading where none is expected."""
+    return "start-heading" if expect.path is None else expect.path.frame
 
 
 def air_time(track: Track) -> AirTime:

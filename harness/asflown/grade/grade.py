@@ -6,16 +6,16 @@ byte. Whoever flew it, and on which clock, does not matter here.
 
 from __future__ import annotations
 
-import contextlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeAlias
 
 from pydantic import TypeAdapter
 
 from asflown.errors import FolderProblem
-from asflown.grade.evidence import Evidence, evidence
+from asflown.grade.evidence import Evidence, evidence, frame_of
 from asflown.grade.match import LegMatch, Matched, flown_radius_m
 from asflown.grade.measures import BOTH_SIDES, measure, not_measurable
 from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, VerdictWord
@@ -32,6 +32,9 @@ FILE_NAME = "grade.json"
 _NOT_FLOWN = frozenset({"error", "interrupted"})
 _GRADE = TypeAdapter(Grade)
 
+Tracks: TypeAlias = Mapping[Source, Track | FolderProblem]
+"""The tracks of one flight by their source; in place of one that cannot be had, why."""
+
 
 def grade_flight(folder: Path, scenario: Scenario) -> Grade:
     """The grade of the flight in `folder` by the expectations of `scenario`.
@@ -43,7 +46,7 @@ def grade_flight(folder: Path, scenario: Scenario) -> Grade:
     if manifest.outcome in _NOT_FLOWN:
         reason = manifest.problem or f"the flight ended as '{manifest.outcome}'"
         return Grade("error", reason, (), (), (), (), "")
-    return _grade(folder, scenario, tuple(_script_checks(manifest, scenario)))
+    return grade_tracks(load_tracks(folder, scenario), scenario, tuple(_script_checks(manifest, scenario)))
 
 
 def grade_capture(tlog: Path, scenario: Scenario) -> Grade:
@@ -52,7 +55,41 @@ def grade_capture(tlog: Path, scenario: Scenario) -> Grade:
     Raises FolderProblem when no track can be made of it.
     """
     load_track(tlog)
-    return _grade(tlog, scenario, ())
+    return grade_tracks(load_tracks(tlog, scenario), scenario)
+
+
+def grade_tracks(tracks: Tracks, scenario: Scenario, checks: tuple[Check, ...] = ()) -> Grade:
+    """The grade of tracks, however they were made, by the expectations of `scenario`; `checks` are passed on."""
+    expect = scenario.expect
+    path = () if expect.path is None else resolve_path(expect.path, scenario.start.home)
+    judged = [_Judged(tracks, expect, path, source) for source in sources_of(expect)]
+    checks += tuple(check for one in judged for check in one.legs_check(several=len(judged) > 1))
+    measures = tuple(measured for one in judged for measured in one.measures())
+    rules = tuple(rule for one in judged for rule in one.rules())
+    verdict, reason = _verdict(checks, measures, rules)
+    not_flown = dict.fromkeys(leg.leg.name for one in judged for leg in one.not_flown())
+    anchors = "; ".join(dict.fromkeys(one.anchors() for one in judged))
+    return Grade(verdict, reason, measures, rules, checks, tuple(not_flown), anchors)
+
+
+def sources_of(expect: Expect) -> tuple[Source, ...]:
+    """The sources that are graded, in order."""
+    return ("estimate", "truth") if expect.source == "both" else (expect.source,)
+
+
+def load_tracks(place: Path, scenario: Scenario) -> Tracks:
+    """The tracks that grading by `scenario` looks at; in place of one that cannot be had, why."""
+    wanted = set(sources_of(scenario.expect))
+    if BOTH_SIDES.intersection(scenario.expect.measures):
+        wanted = {"estimate", "truth"}
+    return {source: _loaded(place, source, scenario) for source in ("estimate", "truth") if source in wanted}
+
+
+def _loaded(place: Path, source: Source, scenario: Scenario) -> Track | FolderProblem:
+    try:
+        return load_track(place, source, scenario.start.home)
+    except FolderProblem as problem:
+        return problem
 
 
 def write_grade(folder: Path, grade: Grade) -> None:
@@ -85,50 +122,32 @@ def read_grade(folder: Path) -> Grade:
         raise FolderProblem(f"{path} is not a grade", f"Grade it again: `asflown grade {folder}`") from error
 
 
-def _grade(place: Path, scenario: Scenario, checks: tuple[Check, ...]) -> Grade:
-    expect = scenario.expect
-    sources: tuple[Source, ...] = ("estimate", "truth") if expect.source == "both" else (expect.source,)
-    path = () if expect.path is None else resolve_path(expect.path, scenario.start.home)
-    judged = [_Judged(place, scenario, path, source) for source in sources]
-    checks += tuple(check for one in judged for check in one.legs_check(several=len(judged) > 1))
-    measures = tuple(measured for one in judged for measured in one.measures())
-    rules = tuple(rule for one in judged for rule in one.rules())
-    verdict, reason = _verdict(checks, measures, rules)
-    not_flown = dict.fromkeys(leg.leg.name for one in judged for leg in one.not_flown())
-    anchors = "; ".join(dict.fromkeys(one.anchors() for one in judged))
-    return Grade(verdict, reason, measures, rules, checks, tuple(not_flown), anchors)
-
-
 class _Judged:
     """One source of one flight: its evidence, or why there is none."""
 
-    def __init__(self, place: Path, scenario: Scenario, path: tuple[PathLeg, ...], source: Source) -> None:
-        self._expect: Expect = scenario.expect
-        self._source: Source = source
+    def __init__(self, tracks: Tracks, expect: Expect, path: tuple[PathLeg, ...], source: Source) -> None:
+        self._expect, self._source = expect, source
         self._evidence: Evidence | None = None
         self._problem = ""
-        try:
-            track = load_track(place, source, scenario.start.home)
-        except FolderProblem as problem:
-            self._problem = problem.problem
+        track = tracks[source]
+        if isinstance(track, FolderProblem):
+            self._problem = track.problem
             return
         self._evidence = self._laid(track, path)
-        if BOTH_SIDES.intersection(self._expect.measures):
-            self._evidence = self._with_both_sides(place, scenario, path, self._evidence)
+        if BOTH_SIDES.intersection(expect.measures):
+            self._evidence = self._with_both_sides(tracks, path, self._evidence)
         self._signals = self._evidence.signals()
 
     def _laid(self, track: Track, path: tuple[PathLeg, ...]) -> Evidence:
-        frame = "start-heading" if self._expect.path is None else self._expect.path.frame
-        return evidence(track, frame, path, self._expect.measures)
+        return evidence(track, frame_of(self._expect), path, self._expect.measures)
 
-    def _with_both_sides(
-        self, place: Path, scenario: Scenario, path: tuple[PathLeg, ...], own: Evidence
-    ) -> Evidence:
+    def _with_both_sides(self, tracks: Tracks, path: tuple[PathLeg, ...], own: Evidence) -> Evidence:
         """The evidence beside that of the other source, where there is one."""
         sides: dict[Source, Evidence] = {self._source: own}
         other: Source = "truth" if self._source == "estimate" else "estimate"
-        with contextlib.suppress(FolderProblem):
-            sides[other] = self._laid(load_track(place, other, scenario.start.home), path)
+        track = tracks.get(other)
+        if isinstance(track, Track):
+            sides[other] = self._laid(track, path)
         return replace(own, estimate=sides.get("estimate"), truth=sides.get("truth"))
 
     def measures(self) -> Iterator[Measured]:
