@@ -281,8 +281,17 @@ class GuardLimits(Model):
 
     height_m: Length | None = Field(default=None, validation_alias="height", gt=0)
     distance_m: Length | None = Field(default=None, validation_alias="distance", gt=0)
+    speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
+    """Over the ground, in any direction: faster for half a second counts as running away."""
     battery: Share | None = Field(default=None, ge=0, le=1)
+    """Below it the vehicle is brought home."""
+    battery_critical: Share | None = Field(default=None, ge=0, le=1)
+    """Below it the vehicle is set down where it is; half of `battery` when not given."""
     script_silent_s: Duration | None = Field(default=None, validation_alias="script_silent", gt=0)
+    position_lost_s: Duration = Field(default=2.0, validation_alias="position_lost", gt=0)
+    """How long the vehicle may be without a position; always watched."""
+    link_lost_s: Duration | None = Field(default=None, validation_alias="link_lost", gt=0)
+    """Silence of the vehicle after which it is asked to come home, should it still hear."""
 
 
 class Scenario(Model):
