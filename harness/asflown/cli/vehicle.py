@@ -95,7 +95,7 @@ def run_serve(options: argparse.Namespace) -> int:
     if options.release is not None:
         vehicle = vehicle.model_copy(update={"release": options.release})
     start, conditions = _start(options), _conditions(options)
-    service = Service(vehicle, options.listen, start, conditions, options.seed)
+    service = Service(vehicle, options.listen, start, conditions, options.seed, options.radio)
 
     def on_ready(link: str) -> None:
         print(f"{vehicle.name} ({_says(vehicle)}) is served at {link}; Ctrl-C ends it", flush=True)
@@ -139,6 +139,7 @@ def _add_serve(subcommands: SubParsers) -> None:
     add("--wind-from", type=_angle, metavar="ANGLE", help='where it comes from, as "240 deg"')
     add("--turbulence", choices=("none", "light", "moderate", "severe"), default="none", help="gusts")
     add("--seed", type=_seed, default=1, metavar="N", help="what noise and gusts are drawn from (1)")
+    add("--radio", metavar="PROFILE", help="an emulated radio in front of it, as `sub-ghz-telemetry`")
     add("--release", metavar="NAME", help="release of the flight controller, instead of the vehicle's own")
     parser.set_defaults(run=run_serve)
 

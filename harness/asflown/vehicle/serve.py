@@ -7,11 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from random import Random
 
 from asflown.clock.kernel import StoppedBySignal
 from asflown.clock.paced import PacedClock
 from asflown.link.base import Endpoint
+from asflown.link.emulated import EmulatedEndpoint
 from asflown.link.endpoint import make_endpoint
+from asflown.link.profile import load_profile
+from asflown.link.radio import Radio
 from asflown.link.tcp import TcpListenEndpoint
 from asflown.link.udp import UdpListenEndpoint
 from asflown.scenario.model import Conditions, Start, VehicleFile
@@ -31,6 +35,8 @@ class Service:
     start: Start
     conditions: Conditions
     seed: int
+    radio: str | None = None
+    """The profile of a radio between the vehicle and the link; None for none."""
 
 
 def serve(service: Service, on_ready: Callable[[str], None]) -> int:
@@ -51,19 +57,29 @@ def serve(service: Service, on_ready: Callable[[str], None]) -> int:
 
 async def _serve(clock: PacedClock, service: Service, url: Url, on_ready: Callable[[str], None]) -> None:
     vehicle = open_built_in(clock, service.vehicle, service.start, service.conditions, service.seed)
+    inside = _behind_radio(vehicle.endpoint, clock, service)
     outside = make_endpoint(url, clock, name="client")
-    outside.on_frame = vehicle.endpoint.send
-    vehicle.endpoint.on_frame = outside.send
+    outside.on_frame = inside.send
+    inside.on_frame = outside.send
     try:
         outside.open()
-        vehicle.endpoint.open()
+        inside.open()
         vehicle.start()
         on_ready(str(_opened(url, outside)))
         while True:
             await clock.sleep_until(clock.now_us() + _A_WHILE_US)
     finally:
         vehicle.stop()
+        inside.close()
         outside.close()
+
+
+def _behind_radio(vehicle: Endpoint, clock: PacedClock, service: Service) -> Endpoint:
+    if service.radio is None:
+        return vehicle
+    profile = load_profile(service.radio)
+    up, down = Random(f"radio up {service.seed}"), Random(f"radio down {service.seed}")
+    return EmulatedEndpoint(vehicle, Radio(profile, clock, up=up, down=down))
 
 
 def _opened(url: Url, outside: Endpoint) -> Url:
