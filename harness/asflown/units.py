@@ -40,6 +40,8 @@ class Dimension(Enum):
     SPEED = ("speed", "m/s", "2 m/s")
     SHARE = ("share", "1", "80 %")
     VOLTAGE = ("voltage", "V", "3.7 V")
+    TEMPERATURE = ("temperature difference", "K", "12 K")
+    PRESSURE = ("pressure", "Pa", "1005 hPa")
     SIZE = ("size", "B", "256 MB")
 
     def __init__(self, noun: str, si_symbol: str, example: str) -> None:
@@ -81,6 +83,9 @@ UNITS: Mapping[str, Unit] = {
         Unit("%", Dimension.SHARE, Fraction(1, 100), 1),
         Unit("V", Dimension.VOLTAGE, Fraction(1), 2),
         Unit("mV", Dimension.VOLTAGE, Fraction(1, 1000), 0),
+        Unit("K", Dimension.TEMPERATURE, Fraction(1), 1),
+        Unit("Pa", Dimension.PRESSURE, Fraction(1), 0),
+        Unit("hPa", Dimension.PRESSURE, Fraction(100), 1),
         Unit("B", Dimension.SIZE, Fraction(1), 0),
         Unit("kB", Dimension.SIZE, Fraction(1000), 0),
         Unit("MB", Dimension.SIZE, Fraction(1_000_000), 0),
@@ -125,7 +130,7 @@ def parse_degrees(text: str) -> float:
 def format_quantity(
     value: float, si_unit: str, *, show_in: str | None = None, decimals: int | None = None
 ) -> str:
-    """`value`, in the SI unit `si_unit` (m, s, m/s, rad, V, or 1 for a share), as people read it: `25.0 deg`.
+    """`value`, in the SI unit `si_unit` (m, s, m/s, rad, V, K, Pa, or 1 for a share), as people read it: `25.0 deg`.
 
     `show_in` chooses another unit of the same dimension than the usual one. Raises QuantityProblem when the
     units do not belong together.
@@ -242,3 +247,7 @@ Voltage = Annotated[float, *_annotation(Dimension.VOLTAGE)]
 """Volts."""
 Size = Annotated[float, *_annotation(Dimension.SIZE)]
 """Bytes; units are decimal."""
+TemperatureDifference = Annotated[float, *_annotation(Dimension.TEMPERATURE)]
+"""Kelvins."""
+Pressure = Annotated[float, *_annotation(Dimension.PRESSURE)]
+"""Pascals."""

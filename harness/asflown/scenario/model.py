@@ -12,7 +12,7 @@ from pydantic import Discriminator, Field, Tag, model_validator
 
 from asflown.scenario.base import Command, Model, Name
 from asflown.scenario.vehicle_parts import Container, Firmware, Interlock, Preflight
-from asflown.units import Angle, Degrees, Duration, Length, Share, Speed
+from asflown.units import Angle, Degrees, Duration, Length, Pressure, Share, Speed, TemperatureDifference
 
 
 class ScriptLink(Model):
@@ -110,10 +110,21 @@ class PositionFeed(Model):
     delay_s: Duration = Field(default=0.04, validation_alias="delay", ge=0, le=0.3)
 
 
+class Air(Model):
+    """The air of the day beside the standard atmosphere (ISO 2533): warm or low air carries less."""
+
+    warmer_k: TemperatureDifference = Field(default=0.0, validation_alias="warmer", ge=-60, le=40)
+    """Than the standard has it at the same height; negative: colder."""
+    sea_level_pressure_pa: Pressure = Field(
+        default=101_325.0, validation_alias="sea_level_pressure", ge=87_000, le=108_500
+    )
+
+
 class Conditions(Model):
     """What a simulated vehicle is given; on hardware, what the operator notes down."""
 
     wind: Wind = Wind()
+    air: Air = Air()
     radio: str = "ideal"
     faults: tuple[Fault, ...] = ()
     position_feed: PositionFeed | None = None

@@ -62,7 +62,7 @@ class Core:
         self.estimate, self.readings = Estimate(), Readings(gnss_fix=_FIX_NONE)
         self.limits, self.target = airframe.limits(), Target()
         self.armed, self.on_ground = False, True
-        self._plant = plant = Plant(airframe.name, setup.start, airframe.rest_height_m)
+        self._plant = plant = Plant(airframe.name, setup.start, airframe.rest_height_m, setup.conditions.air)
         self._imu = Imu(airframe.imu, generator(seed, "imu"))
         self._barometer = Barometer(airframe.barometer, generator(seed, "barometer"))
         self._magnetometer = Magnetometer(

@@ -16,7 +16,7 @@ import jsbsim
 
 from asflown.errors import HarnessFault
 from asflown.frames import TangentPlane, geodetic_to_ecef
-from asflown.scenario.model import Start
+from asflown.scenario.model import Air, Start
 from asflown.sim.interface import STEP_S
 
 FOOT_M = 0.3048
@@ -112,12 +112,14 @@ class Plant:
         "wrecked",
     )
 
-    def __init__(self, airframe: str, start: Start, rest_height_m: float) -> None:
+    def __init__(self, airframe: str, start: Start, rest_height_m: float, air: Air | None = None) -> None:
         self._fdm = _load(airframe)
         self._nodes: dict[str, jsbsim.FGPropertyNode] = {}
         home = start.home
         self._rest_height_m, self._ground_m = rest_height_m, home.altitude_m
         ground = home.latitude_deg, home.longitude_deg, home.altitude_m
+        if air is not None and air != Air():
+            _breathe(self._fdm, air)
         _place(self._fdm, ground, start.heading_rad, rest_height_m)
         self._getters = [self._node(name).get_double_value for name in STATE_NODES]
         self._latitude, self._longitude, self._height, self._pressure, self._airspeed, self._current = (
@@ -326,6 +328,11 @@ def _load(airframe: str) -> jsbsim.FGFDMExec:
         if not fdm.load_model_with_paths(airframe, str(path), str(path), str(path), False):
             raise HarnessFault(f"JSBSim refuses the airframe {airframe!r} in {path}", "Please report this.")
     return fdm
+
+
+def _breathe(fdm: jsbsim.FGFDMExec, air: Air) -> None:
+    fdm["atmosphere/delta-T"] = air.warmer_k / RANKINE_K
+    fdm["atmosphere/P-sl-psf"] = air.sea_level_pressure_pa / PSF_PA
 
 
 def _place(

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from pymavlink.dialects.v20 import common as mav
 
-from asflown.scenario.model import Conditions, Identity, Start, Wind
+from asflown.scenario.model import Air, Conditions, Identity, Start, Wind
 from asflown.sim.craft import Craft
 from asflown.sim.interface import TICK_US, CraftSetup
 from tests.unit.sim.rig import Rig
@@ -108,3 +108,21 @@ def test_messages_are_handled_in_the_tick_after_they_came() -> None:
     assert not rig.armed()
     rig.run(0.01)
     assert rig.armed()
+
+
+def test_a_hot_day_needs_more_throttle() -> None:
+    """In air that is 30 K warmer and of low pressure the motors of a hovering craft turn faster."""
+    throttles = []
+    for air in (Air(), Air(warmer_k=30.0, sea_level_pressure_pa=97_000.0)):
+        craft = Craft(CraftSetup("palm80", "r1", Start(), Conditions(air=air), 3), Identity())
+        station = mav.MAVLink(None, 255, 190)
+        script = {400: (400, 1.0, 0.0), 450: (22, 0.0, 3.0)}
+        for tick in range(1, 1200):
+            if tick in script:
+                number, first, last = script[tick]
+                command = mav.MAVLink_command_long_message(1, 1, number, 0, first, 0, 0, 0, 0, 0, last)
+                craft.receive(command.pack(station))
+            craft.tick(tick * TICK_US)
+        assert -craft.truth_row()[3] == pytest.approx(3.0, abs=0.6)
+        throttles.append(craft.core.readings.throttle)
+    assert throttles[1] > 1.04 * throttles[0]
