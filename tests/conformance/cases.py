@@ -135,6 +135,26 @@ def _item(seq: int, command: int = 16, frame: int = RELATIVE) -> Any:
     )
 
 
+def _odometry(frame: int, quality: int) -> Any:
+    return mav.MAVLink_odometry_message(
+        0,
+        frame,
+        mav.MAV_FRAME_BODY_FRD,
+        *[0.0] * 3,
+        [1, 0, 0, 0],
+        *[0.0] * 6,
+        [NAN] * 21,
+        [NAN] * 21,
+        0,
+        0,
+        quality,
+    )
+
+
+def _fed(rig: Any) -> str:
+    return "taken in" if rig.core.estimate.position_fed else "not taken in"
+
+
 _COUNT = mav.MAVLink_mission_count_message
 _UPLOAD = (_COUNT(1, 1, 2), _item(0, 22), _item(1))
 
@@ -196,6 +216,12 @@ MESSAGES = (
     MessageCase("a request", (mav.MAVLink_ping_message(1, 2, 0, 0),), look=lambda r: (
         f"to {r.of_type('PING')[-1].target_system}, {r.of_type('PING')[-1].target_component}")),
     MessageCase("an answer", (mav.MAVLink_ping_message(1, 2, 1, 1),)),
+    MessageCase("a position in north, east, down", (_odometry(mav.MAV_FRAME_LOCAL_NED, 90),), look=_fed),
+    MessageCase("marked as failed", (_odometry(mav.MAV_FRAME_LOCAL_NED, -1),), look=_fed),
+    MessageCase("axes of unknown heading", (_odometry(mav.MAV_FRAME_LOCAL_FRD, 90),), look=_fed),
+    MessageCase("a position", (mav.MAVLink_vision_position_estimate_message(0, 0, 0, 0, 0, 0, NAN),), look=_fed),
+    MessageCase("while GNSS names the origin", (
+        mav.MAVLink_set_gps_global_origin_message(1, 520_000_000, 45_000_000, 0),)),
 )  # fmt: skip
 """Every message that the vehicle handles."""
 
