@@ -120,6 +120,11 @@ def classify(frame: bytes, source: Source) -> Level:
     return _LEVEL_OF_MESSAGE.get(message, Level.REST)
 
 
+def is_set_point(frame: bytes) -> bool:
+    """Whether a frame tells the vehicle where to be, how fast, or how tilted."""
+    return wire.message_id(frame) in _SET_POINTS
+
+
 class _Share:
     """What waits of one party at one level, in order. A key that is there already keeps its place."""
 
