@@ -53,7 +53,7 @@ def fly_all(request: FlyRequest) -> int:
     The reports on disk then say what was flown until then, and what was not.
     """
     keep = request.keep or FLIGHTS
-    subjects = _subjects(request)
+    subjects = subjects_of(request)
     jobs = jobs_for(subjects, request.clock, keep, prove=request.prove)
     _check_places(request, keep)
     ledger = Ledger(subjects, jobs)
@@ -109,7 +109,7 @@ def _check_places(request: FlyRequest, keep: Path) -> None:
         raise UsageError(f"--junit and --json both name {request.junit}", "Give each a file of its own")
 
 
-def _subjects(request: FlyRequest) -> tuple[Subject, ...]:
+def subjects_of(request: FlyRequest) -> tuple[Subject, ...]:
     """The scenarios with their vehicles and seeds. Raises the problems of all scenario files together."""
     loaded = _load_all(find_scenarios(request.paths))
     return tuple(

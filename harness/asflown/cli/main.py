@@ -17,12 +17,12 @@ from types import FrameType
 from typing import NoReturn
 
 import asflown
-from asflown.cli import check, fly, grade, link, vehicle
+from asflown.cli import check, fly, grade, link, sensitivity, vehicle
 from asflown.cli.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
 from asflown.report.streams import discard, reader_is_gone
 
-COMMANDS = (fly, grade, check, vehicle, link)
+COMMANDS = (fly, grade, sensitivity, check, vehicle, link)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
 BROKEN_PIPE = 128 + signal.SIGPIPE

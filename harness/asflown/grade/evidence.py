@@ -97,9 +97,8 @@ def evidence(
     flight = None if positions is None else _during_flight(positions, track, air)
     matched = None
     if flight is not None and len(flight) and path:
-        matched = match(
-            flight, path, None if "on_ground" not in track.signals else air.touch_down_s is not None
-        )
+        landed = None if "on_ground" not in track.signals else air.touch_down_s is not None
+        matched = match(flight, path, landed, _hold_radius_m(limits))
     legs = () if matched is None else tuple(_errors(matched, leg) for leg in matched.legs if _is_graded(leg))
     return Evidence(track, frame, air, flight, matched, legs, _hold_radius_m(limits))
 

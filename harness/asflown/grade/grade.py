@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 
 from asflown.errors import FolderProblem
 from asflown.grade.evidence import Evidence, evidence, frame_of
-from asflown.grade.match import LegMatch, Matched, flown_radius_m
+from asflown.grade.match import LegMatch, Matched
 from asflown.grade.measures import BOTH_SIDES, measure, not_measurable
 from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, VerdictWord
 from asflown.grade.rules import grade_rule, not_graded
@@ -207,7 +207,7 @@ def _not_flown(leg: LegMatch) -> str:
     nearest = format_quantity(leg.nearest_m, "m")
     if leg.leg.kind == "land":
         return f"{leg.leg.name} was not flown: the vehicle was not seen to land"
-    if leg.nearest_m > flown_radius_m(leg.leg):
+    if leg.nearest_m > leg.radius_m:
         return f"{leg.leg.name} was not flown: nearest to its end was {nearest}, at {leg.nearest_at_s:.1f} s"
     return f"{leg.leg.name} was not flown: {leg.covered:.0%} of it was covered"
 

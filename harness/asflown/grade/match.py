@@ -52,7 +52,8 @@ class LegMatch:
     begin_s: float
     end_s: float
     flown: bool
-    """The track came within `flown_radius_m` of its end, seen from above, and covered a third of it."""
+    """The track came within `radius_m` of its end, seen from above, and covered a third of it."""
+    radius_m: float
     nearest_m: float
     """Nearest that the track came to its end, while on this leg or the next."""
     nearest_at_s: float
@@ -79,14 +80,19 @@ class Matched:
         return tuple(leg for leg in self.legs if not leg.flown and not leg.in_gap)
 
 
-def flown_radius_m(leg: PathLeg) -> float:
-    """How near its end a leg must be flown to count as flown: a quarter of its length, from 1 m to 5 m."""
+def flown_radius_m(leg: PathLeg, tolerance_m: float = 0.0) -> float:
+    """How near its end a leg must be flown to count as flown: a quarter of its length, from 1 m to 5 m.
+
+    No nearer than `tolerance_m`: what the scenario lets a vehicle be off its path, it may be at the end of a leg.
+    """
     smallest_m, largest_m = FLOWN_RADIUS_M
-    return min(max(FLOWN_RADIUS_SHARE * leg.length_m(), smallest_m), largest_m)
+    return max(min(max(FLOWN_RADIUS_SHARE * leg.length_m(), smallest_m), largest_m), tolerance_m)
 
 
-def match(positions: Series, path: Sequence[PathLeg], landed: bool | None = None) -> Matched:
-    """Matches `positions` (x, y, u in the path's axes) to `path`.
+def match(
+    positions: Series, path: Sequence[PathLeg], landed: bool | None = None, tolerance_m: float = 0.0
+) -> Matched:
+    """Matches `positions` (x, y, u in the path's axes) to `path`; `tolerance_m` is that of `flown_radius_m`.
 
     `landed` tells whether the vehicle reported that it stood on the ground at the end; None when it does not
     say, and a landing is then judged by its height. There must be at least one position and one leg.
@@ -99,7 +105,7 @@ def match(positions: Series, path: Sequence[PathLeg], landed: bool | None = None
     stays = weight_s[:, None] * (apart + MOTION_WEIGHT * _misfit(samples, places))
     leg_of_sample = places.leg[_cheapest(stays, places.weight_s * apart, apart)]
     edges_s = _edges(samples.time_s, leg_of_sample, len(path))
-    return Matched(positions, tuple(_LegJudge(positions, path, edges_s, landed).legs()))
+    return Matched(positions, tuple(_LegJudge(positions, path, edges_s, landed, tolerance_m).legs()))
 
 
 def thinned(positions: Series) -> Series:
@@ -243,9 +249,15 @@ class _LegJudge:
     """Says of each leg whether it was flown."""
 
     def __init__(
-        self, positions: Series, path: Sequence[PathLeg], edges_s: FloatArray, landed: bool | None
+        self,
+        positions: Series,
+        path: Sequence[PathLeg],
+        edges_s: FloatArray,
+        landed: bool | None,
+        tolerance_m: float,
     ) -> None:
         self._positions, self._path, self._landed = positions, path, landed
+        self._tolerance_m = tolerance_m
         self._first = np.searchsorted(positions.time_s, edges_s)
         self._edges_s = np.minimum(edges_s, np.nextafter(positions.time_s[-1], np.inf))
 
@@ -254,11 +266,12 @@ class _LegJudge:
         for number, leg in enumerate(self._path):
             nearest_m, nearest_at_s = self._nearest(number, leg)
             covered = self._covered(number, leg)
-            reached = nearest_m <= flown_radius_m(leg) and covered >= FLOWN_COVERED_SHARE
+            radius_m = flown_radius_m(leg, self._tolerance_m)
+            reached = nearest_m <= radius_m and covered >= FLOWN_COVERED_SHARE
             flown = self._landed if leg.kind == "land" and self._landed is not None else reached
             begin_s, end_s = self._edges_s[number : number + 2].tolist()
             in_gap = self._is_in_gap(number)
-            yield LegMatch(leg, begin_s, end_s, flown, nearest_m, nearest_at_s, covered, in_gap)
+            yield LegMatch(leg, begin_s, end_s, flown, radius_m, nearest_m, nearest_at_s, covered, in_gap)
 
     def _is_in_gap(self, number: int) -> bool:
         first, last = self._first[max(0, number - 1)], self._first[min(number + 2, len(self._path))]
