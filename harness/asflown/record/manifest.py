@@ -34,7 +34,11 @@ class VehicleRecord(Part):
     airframe: str | None = None
     release: str | None = None
     parameters_sha256: str | None = None
+    parameters: dict[str, float] = {}
+    """By name, as they were when the script started; empty where nobody has read them."""
     identity: dict[str, Any] = {}
+    facts: dict[str, Any] = {}
+    """What only its kind has: a container's image and digest, a firmware's version and hardware number."""
 
 
 class ClockRecord(Part):

@@ -361,6 +361,8 @@ class Parameters(Model):
 
     expect: str | None = None
     """A file with names and values, compared before flight; absolute once the vehicle file is read."""
+    start: str | None = None
+    """Built-in only: a file with names and values that it powers up with, as one retunes a simulated vehicle."""
 
 
 class VehicleFile(Model):

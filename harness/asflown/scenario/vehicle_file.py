@@ -11,6 +11,7 @@ from asflown import url
 from asflown.errors import FileProblem, UsageError
 from asflown.scenario.container_file import container_problems, with_whole_paths
 from asflown.scenario.model import Parameters, VehicleFile
+from asflown.scenario.parameter_file import read_parameters
 from asflown.scenario.places import find, nearest
 from asflown.scenario.reading import gathered, plain_mapping, validated
 from asflown.scenario.translate import in_file_order
@@ -37,6 +38,8 @@ _KEYS_OF_KIND = {
     "intervals": ("bench", "airframe"),
 }
 """Keys that belong to some kinds of vehicle alone."""
+
+_PARAMETER_FILES = ("expect", "start")
 
 
 def load_vehicle(name_or_path: str, search: Path | None = None) -> VehicleFile:
@@ -71,8 +74,11 @@ def read_vehicle(file: Path) -> VehicleFile:
 
 def _with_whole_paths(vehicle: VehicleFile, folder: Path) -> VehicleFile:
     found: dict[str, Parameters | Container] = {}
-    if vehicle.parameters.expect is not None:
-        found["parameters"] = Parameters(expect=str((folder / vehicle.parameters.expect).resolve()))
+    files = {key: getattr(vehicle.parameters, key) for key in _PARAMETER_FILES}
+    if any(files.values()):
+        found["parameters"] = Parameters(
+            **{key: str((folder / name).resolve()) for key, name in files.items() if name is not None}
+        )
     if vehicle.container is not None:
         found["container"] = with_whole_paths(vehicle.container, folder)
     return vehicle.model_copy(update=found)
@@ -169,11 +175,31 @@ def _message_names(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]
             yield FileProblem(place.key_where, words, "Write one such as `LOCAL_POSITION_NED`")
 
 
-def _parameter_file(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
-    expect = vehicle.parameters.expect
-    if expect is None or (root.where.file.parent / expect).is_file():
+def _values_at_start(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
+    """What is wrong with the file of values that the vehicle powers up with."""
+    start = vehicle.parameters.start
+    file = root.where.file.parent / (start or "")
+    if start is None or not file.is_file():
         return
-    names = [path.name for path in root.where.file.parent.iterdir() if path.is_file()]
-    near = nearest(Path(expect).name, names)
-    hint = f"Did you mean `{near}`?" if near else "The path is relative to the vehicle file"
-    yield FileProblem(find(root, ("parameters", "expect")).where, f"there is no file `{expect}`", hint)
+    try:
+        read_parameters(file)
+    except FileProblem as problem:
+        yield problem
+    except UsageError as problem:
+        yield FileProblem(find(root, ("parameters", "start")).where, problem.problem, problem.remedy)
+
+
+def _parameter_file(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
+    for key in _PARAMETER_FILES:
+        named = getattr(vehicle.parameters, key)
+        if named is None or (root.where.file.parent / named).is_file():
+            continue
+        names = [path.name for path in root.where.file.parent.iterdir() if path.is_file()]
+        near = nearest(Path(named).name, names)
+        hint = f"Did you mean `{near}`?" if near else "The path is relative to the vehicle file"
+        yield FileProblem(find(root, ("parameters", key)).where, f"there is no file `{named}`", hint)
+    yield from _values_at_start(vehicle, root)
+    if vehicle.parameters.start is not None and vehicle.kind != "built-in":
+        place = find(root, ("parameters", "start"))
+        words = f"`start` does not belong to a vehicle of kind `{vehicle.kind}`"
+        yield FileProblem(place.key_where, words, "Nobody writes its parameters; `expect` compares them")

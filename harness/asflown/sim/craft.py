@@ -6,12 +6,13 @@ clock is asked; time is what `tick` is given. Equal setups, uplinks and ticks gi
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from pymavlink.dialects.v20 import common as mav
 from pymavlink.dialects.v20 import development
 
+from asflown.errors import VehicleProblem
 from asflown.scenario.model import Identity
 from asflown.sim import longer
 from asflown.sim.autopilot import Autopilot
@@ -25,7 +26,7 @@ from asflown.sim.message_commands import MessageCommands
 from asflown.sim.mission_service import MissionService
 from asflown.sim.motion_watch import MotionWatch
 from asflown.sim.parameter_service import ParameterService
-from asflown.sim.parameters import Parameters
+from asflown.sim.parameters import PARAMETERS, Parameters, spec_by_name
 from asflown.sim.plans import plans_of
 from asflown.sim.position_messages import PositionDesk
 from asflown.sim.set_points import SetPointRefused, from_global, from_local
@@ -136,6 +137,24 @@ class Craft:
     def drain_state(self) -> bytes:
         """The unquantised plant state at each step since the last call."""
         return self.core.drain_state()
+
+    def retune(self, values: Mapping[str, float]) -> None:
+        """Sets parameters before power-up. Raises VehicleProblem for one it does not have, or a value it refuses."""
+        for name, value in values.items():
+            spec = spec_by_name(name)
+            if spec is None:
+                raise VehicleProblem(
+                    f"the built-in vehicle has no parameter `{name}`", "Take it out of the file"
+                )
+            refused = self._parameters.set(spec, value)
+            if refused:
+                raise VehicleProblem(
+                    f"parameter {refused}, and not {value:g}", "Change the value in the file"
+                )
+
+    def parameters(self) -> dict[str, float]:
+        """Names and values as they are now, in the order of the parameter protocol."""
+        return {spec.name: self._parameters[spec.name] for spec in PARAMETERS}
 
     def parameters_sha256(self) -> str:
         """Over all parameter names and values as they are now."""

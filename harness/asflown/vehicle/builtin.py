@@ -6,6 +6,7 @@ Tick n happens at power-up + n * 10 ms, whatever the clock does in between: a pa
 from __future__ import annotations
 
 import struct
+from pathlib import Path
 
 from asflown.clock.base import Clock, Timer
 from asflown.errors import VehicleProblem
@@ -13,6 +14,7 @@ from asflown.link.base import Endpoint
 from asflown.record.manifest import VehicleRecord
 from asflown.record.truth import TRUTH_COLUMNS
 from asflown.scenario.model import Conditions, Start, VehicleFile
+from asflown.scenario.parameter_file import read_parameters
 from asflown.sim.craft import Craft
 from asflown.sim.interface import TICK_US, CraftSetup
 from asflown.vehicle.in_process import InProcessEndpoint, LinkLoss
@@ -28,7 +30,10 @@ class BuiltIn:
     def __init__(
         self, clock: Clock, file: VehicleFile, start: Start, conditions: Conditions, seed: int
     ) -> None:
-        """Raises VehicleProblem when the file names no airframe, or an airframe or release that does not exist."""
+        """Raises VehicleProblem when the file names no airframe, or an airframe or release that does not exist.
+
+        So it does for a parameter that the craft does not have; FileProblem for a file of them that is wrong.
+        """
         if file.airframe is None:
             raise VehicleProblem(f"vehicle {file.name}: no airframe", "Add `airframe: palm80` to its file")
         self._clock = clock
@@ -36,6 +41,8 @@ class BuiltIn:
         self._boot_us = clock.now_us()
         setup = CraftSetup(file.airframe, file.release, start, conditions, seed)
         self._craft = Craft(setup, file.identity, system=file.system, epoch_us=clock.epoch_us)
+        if file.parameters.start is not None:
+            self._craft.retune(read_parameters(Path(file.parameters.start)))
         self._loss = LinkLoss(conditions.faults)
         self._boot_us = clock.now_us()
         self._door = InProcessEndpoint(self._craft.receive, self._link_is_down)
@@ -53,6 +60,7 @@ class BuiltIn:
             airframe=file.airframe,
             release=file.release,
             parameters_sha256=self._craft.parameters_sha256(),
+            parameters=self._craft.parameters(),
             identity=file.identity.model_dump(mode="json", exclude_unset=True),
         )
 
