@@ -22,9 +22,8 @@ from asflown.flight.rig import Attempted, Rig
 from asflown.flight.script import Ending, ScriptRunner
 from asflown.record import folder as folders
 from asflown.record.capture import Recorder
-from asflown.record.manifest import Manifest, SafetyEvent
+from asflown.record.manifest import Manifest
 
-HEARTBEAT_TIMEOUT_US = 30_000_000
 READY_TIMEOUT_US = 20_000_000
 LOST_AFTER_US = 15_000_000
 """No heartbeat for so long, and the vehicle counts as lost."""
@@ -39,6 +38,8 @@ SETTLE_US = 1_000_000
 """How long is still recorded after the vehicle stands."""
 LANDING_PATIENCE_US = 20_000_000
 SET_DOWN_TIMEOUT_US = 90_000_000
+PILOT_PATIENCE_US = 900_000_000
+"""How long is recorded while a pilot who took over flies on."""
 
 
 class CannotHold(Exception):
@@ -102,7 +103,7 @@ class Attempt:
 
     def _power_up(self, output: int) -> Rig:
         attempted = Attempted(self._plan, self._commands, self._folder, output)
-        self._rig = rig = Rig(attempted, self._clock, self._recorder, self._on_reaction)
+        self._rig = rig = Rig(attempted, self._clock, self._recorder, self._logbook.safety)
         rig.hub.on_script_frame.append(self._on_script_frame)
         self._logbook.spawned(rig, rig.runner.argv)
         rig.power_up()
@@ -112,12 +113,10 @@ class Attempt:
     async def _until_ready(self, rig: Rig) -> None:
         """Waits for a heartbeat, then for the vehicle's own checks if it reports them."""
         clock, seen = self._clock, rig.watch.seen
-        while seen.heartbeat_us is None:
-            if clock.now_us() > HEARTBEAT_TIMEOUT_US:
-                raise VehicleProblem(
-                    f"no heartbeat of an autopilot within {HEARTBEAT_TIMEOUT_US / 1e6:g} s",
-                    "Check that the vehicle is powered and that the link in its file leads to it",
-                )
+        until_us = clock.now_us() + round(rig.vehicle.heartbeat_within_s * 1e6)
+        while not rig.vehicle.check() or seen.heartbeat_us is None:
+            if clock.now_us() > until_us:
+                raise rig.vehicle.unheard()
             await clock.sleep_until(clock.now_us() + LOOK_INTERVAL_US)
         patience_us = seen.heartbeat_us + READY_TIMEOUT_US
         while not seen.ready and clock.now_us() < patience_us:
@@ -128,8 +127,7 @@ class Attempt:
         """Lets the script run to its end, or interrupts it at its time limit and then ends it."""
         clock, runner = self._clock, rig.runner
         self._logbook.script_started(clock.now_us())
-        rig.guard.script_heard(clock.now_us())
-        rig.guard.start()
+        rig.guard.script_started()
         runner.admit()
         limit_us = clock.now_us() + round(self._plan.loaded.scenario.script.time_limit_s * 1e6)
         interrupted = False
@@ -178,32 +176,22 @@ class Attempt:
         exited = self._logbook.manifest.script.ended == "exited"
         patience_us = clock.now_us() + (LANDING_PATIENCE_US if exited else 0)
         deadline_us = patience_us + SET_DOWN_TIMEOUT_US
+        pilot_us = clock.now_us() + PILOT_PATIENCE_US
         asked = False
         while not watch.on_ground and clock.now_us() < deadline_us:
             self._check_vehicle(rig)
-            if not asked and clock.now_us() >= patience_us:
+            if rig.guard.takeover.taken:  # who has the sticks lands when it suits them
+                deadline_us = max(deadline_us, pilot_us)
+            elif not asked and clock.now_us() >= patience_us:
                 asked = True
-                self._set_down(rig)
+                rig.guard.script_left("the script ended and left the vehicle in the air")
             await clock.sleep_until(clock.now_us() + LOOK_INTERVAL_US)
         await clock.sleep_until(clock.now_us() + SETTLE_US)
 
     # What happens on the way
 
-    def _set_down(self, rig: Rig) -> None:
-        rig.hub.cut_off("script")
-        cause = "the script ended and left the vehicle in the air"
-        self._logbook.safety(self._clock.now_us(), "harness: set-down", cause)
-        rig.commander.ask("set-down", "harness")
-
-    def _on_reaction(self, event: SafetyEvent) -> None:
-        assert self._rig is not None
-        self._rig.hub.cut_off("script")
-        self._logbook.safety(self._clock.now_us(), event.what, event.cause)
-
-    def _on_script_frame(self, now_us: int, _frame: bytes) -> None:
-        assert self._rig is not None
+    def _on_script_frame(self, _now_us: int, _frame: bytes) -> None:
         self._logbook.manifest.script.frames_sent += 1
-        self._rig.guard.script_heard(now_us)
 
     def _stop_script(self, rig: Rig, ended: endings.Ended, event: str) -> None:
         self._logbook.manifest.script.exit_code = rig.runner.close(gently=True)
@@ -214,6 +202,7 @@ class Attempt:
         rig.guard.script_ended()
 
     def _check_vehicle(self, rig: Rig) -> None:
+        rig.vehicle.check()
         heard_us = rig.watch.seen.heartbeat_us or 0
         if self._clock.now_us() - heard_us > LOST_AFTER_US:
             raise VehicleProblem(

@@ -1,123 +1,236 @@
 """The guard: watches a flight and brings the vehicle down safely when a limit is crossed, whatever the script does.
 
-It acts once for each cause, records why, and cuts the script off first, so that the two never fight over the mode. It
-knows standard modes only and never disarms. When the first reaction does not help in its time, `set-down` follows.
+The same class in lockstep, as a task, and in the keeper's process. When it steps in, the script is cut off first and
+for good, so that the two never fight. A reaction that is refused or does not show in telemetry within its time is
+followed by a graver one, never by a milder one; what the vehicle does by itself is never weakened. It knows standard
+modes (and the firmware's own numbers for them) and never disarms. Once a pilot has taken over it asks for nothing more.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal
-
-from pymavlink.dialects.v20 import common, development
+from typing import Any, Literal, Protocol
 
 from asflown.clock.base import Clock
-from asflown.flight.watch import VehicleWatch
-from asflown.link.hub import Hub
-from asflown.record.manifest import SafetyEvent
-from asflown.scenario.model import GuardLimits
+from asflown.flight.guard_causes import UNHEARD_US, Cause, Causes, Step, plan
+from asflown.flight.guard_effect import Effect
+from asflown.flight.guard_terms import GuardTerms
+from asflown.flight.guard_voice import Voice
+from asflown.flight.return_height import ReturnHeight
+from asflown.flight.takeover import ModeChange, Takeover
+from asflown.flight.watch import IN_DISTRESS, VehicleWatch
+from asflown.vehicle.reactions import GRAVER, GRAVITY, MODE_NAME, Reaction
 
-Reaction = Literal["stop-here", "come-home", "set-down"]
-STANDARD_MODE: dict[Reaction, int] = {
-    "stop-here": development.MAV_STANDARD_MODE_POSITION_HOLD,
-    "come-home": development.MAV_STANDARD_MODE_SAFE_RECOVERY,
-    "set-down": development.MAV_STANDARD_MODE_LAND,
-}
 LOOK_INTERVAL_US = 100_000
-ESCALATE_AFTER_US = 5_000_000
-"""How long a reaction may take to show before the next one follows."""
-OWN_SYSTEM, OWN_COMPONENT = 254, common.MAV_COMP_ID_ONBOARD_COMPUTER
+EMERGENCY = IN_DISTRESS[1]
+NoteSafety = Callable[[int, str, str], None]
+"""Takes flight time, what was done, and why."""
+Source = Literal["guard", "harness"]
 
 
-class Commander:
-    """Sends the harness's own mode commands, addressed to the vehicle that was heard."""
+class NoteEvent(Protocol):
+    """A recorder's `event`."""
 
-    def __init__(self, hub: Hub, watch: VehicleWatch) -> None:
-        self._hub, self._watch = hub, watch
-        self._mavlink = common.MAVLink(None, OWN_SYSTEM, OWN_COMPONENT)
+    def __call__(self, now_us: int, kind: str, **facts: Any) -> None:
+        """Records that something happened."""
 
-    def ask(self, reaction: Reaction, source: Literal["guard", "harness"]) -> None:
-        """Asks for the standard mode of a reaction."""
-        seen = self._watch.seen
-        command = self._mavlink.command_long_encode(
-            seen.system,
-            seen.component,
-            development.MAV_CMD_DO_SET_STANDARD_MODE,
-            0,
-            STANDARD_MODE[reaction],
-            *(0,) * 6,
-        )
-        self._hub.inject(bytes(command.pack(self._mavlink)), source)
-        self._mavlink.seq = (self._mavlink.seq + 1) % 256
+
+class GuardedHub(Protocol):
+    """What the guard needs of the hub."""
+
+    on_vehicle_frame: list[Callable[[int, bytes], None]]
+    on_script_frame: list[Callable[[int, bytes], None]]
+    on_station_frame: list[Callable[[int, bytes], None]]
+
+    def inject(self, frame: bytes, source: Source) -> None:
+        """Sends a frame to the vehicle."""
+
+    def cut_off(self, role: Literal["script"] = "script") -> None:
+        """Passes nothing of the script on any more."""
 
 
 class Guard:
-    """Compares what the vehicle reports with the scenario's limits, ten times a second, from arming on."""
+    """Looks ten times a second. It hooks itself into the hub."""
 
     def __init__(
         self,
-        limits: GuardLimits,
+        terms: GuardTerms,
         clock: Clock,
+        hub: GuardedHub,
         watch: VehicleWatch,
-        commander: Commander,
-        on_reaction: Callable[[SafetyEvent], None],
+        note: NoteSafety,
+        note_event: NoteEvent,
     ) -> None:
-        """`on_reaction` is told before the guard asks the vehicle for anything; it cuts the script off."""
-        self._limits, self._clock, self._watch, self._commander = limits, clock, watch, commander
-        self._on_reaction = on_reaction
-        self._script_heard_us: int | None = None
+        """`note` is told before the guard asks the vehicle for anything; `note_event` of every change of mode."""
+        self._clock, self._hub, self._watch = clock, hub, watch
+        self._note, self._note_event = note, note_event
+        self._causes = Causes(terms.limits, watch)
+        self._return = ReturnHeight(terms)
+        self._voice = Voice(lambda frame: hub.inject(frame, "guard"), terms.modes)
+        self.takeover = Takeover(terms, watch, self._on_change, self._on_taken)
+        self._effect = Effect(watch, self.takeover)
+        self._ceiling_m = terms.limits.height_m
+        self._met: list[str] = []
+        self._first: Cause | None = None
+        self._steps: tuple[Step, ...] = ()
+        self._asked: Reaction | None = None
+        self._who: Source = "guard"
+        self._deaf_since_us: int | None = None
         self._script_runs = False
-        self._next: tuple[int, Reaction] | None = None
-        self._reacted = False
+        hub.on_vehicle_frame.append(self._vehicle_frame)
+        hub.on_script_frame.append(self._script_frame)
+        hub.on_station_frame.append(self.takeover.station_frame)
+
+    @property
+    def reacted(self) -> bool:
+        """Whether it has stepped in."""
+        return self._asked is not None or bool(self._met)
 
     def start(self) -> None:
         """Begins to look."""
         self._clock.call_at(self._clock.now_us() + LOOK_INTERVAL_US, self._look)
 
-    def script_heard(self, now_us: int) -> None:
-        """The script sent something, or was started."""
-        self._script_runs, self._script_heard_us = True, now_us
+    def script_started(self) -> None:
+        """The script flies from now on: its silence counts, and so does what a pilot does."""
+        self._script_runs = self.takeover.watching = True
+        self._causes.script_heard_us = self._clock.now_us()
 
     def script_ended(self) -> None:
         """From now on silence is no surprise."""
         self._script_runs = False
+        self._causes.script_heard_us = None
+
+    def script_left(self, says: str) -> None:
+        """The script ended and left the vehicle in the air: the harness's own reason to set it down."""
+        if not self.takeover.taken:
+            self._meet(self._clock.now_us(), Cause("script-left", says), "harness")
+
+    def bring_down(self, says: str) -> None:
+        """Nobody else is left: the vehicle comes home, or down where it is."""
+        if not self.takeover.taken and self._watch.seen.armed:
+            self._meet(self._clock.now_us(), Cause("harness-gone", says), "guard")
+
+    # What passes
+
+    def _vehicle_frame(self, now_us: int, frame: bytes) -> None:
+        self._watch.frame(now_us, frame)
+        self._return.frame(frame)
+        self._voice.frame(now_us, frame)
+        self.takeover.vehicle_frame(now_us, frame)
+
+    def _script_frame(self, now_us: int, frame: bytes) -> None:
+        if self._script_runs:
+            self._causes.script_heard_us = now_us
+        self.takeover.script_frame(now_us, frame)
+
+    def _on_change(self, change: ModeChange) -> None:
+        facts = {"from": change.before, "to": change.after, "number": change.number}
+        now_us = self._clock.now_us()
+        self._note_event(now_us, "mode-change", **facts, at_us=change.at_us, by=change.by, why=change.why)
+        if change.by == "unknown" or change.why.startswith("its own failsafe"):
+            self._note(now_us, f"{change.by}: {change.after or f'mode {change.number}'}", change.why)
+
+    def _on_taken(self, now_us: int, how: str) -> None:
+        self._hub.cut_off("script")
+        self._voice.be_silent()
+        self._steps = ()
+        self._note(now_us, "pilot: taken over", how)
+
+    # Ten times a second
 
     def _look(self) -> None:
         now_us = self._clock.now_us()
         self._clock.call_at(now_us + LOOK_INTERVAL_US, self._look)
-        if not self._watch.seen.armed:
+        self.takeover.tick(now_us)
+        self._listen(now_us)
+        if self.takeover.taken or not self._watch.seen.armed:
+            self._voice.be_silent()
             return
-        if not self._reacted:
-            self._react_to(now_us)
-        elif self._next is not None and now_us >= self._next[0]:
-            reaction, self._next = self._next[1], None
-            self._do(now_us, reaction, "the first reaction was not enough in its time")
+        for cause in self._causes.look(now_us):
+            self._meet(now_us, cause, "guard")
+        if self._steps:
+            self._pursue(now_us)
 
-    def _react_to(self, now_us: int) -> None:
-        limits, watch = self._limits, self._watch
-        if limits.height_m is not None and watch.height_m > limits.height_m:
-            self._first(
-                now_us, "come-home", "set-down", f"height {watch.height_m:.1f} m > {limits.height_m:g} m"
-            )
-        elif limits.distance_m is not None and watch.distance_m > limits.distance_m:
-            cause = f"distance {watch.distance_m:.1f} m > {limits.distance_m:g} m"
-            self._first(now_us, "come-home", None, cause)
-        elif limits.battery is not None and (watch.seen.battery or 1.0) < limits.battery:
-            cause = f"battery {100 * (watch.seen.battery or 0):.0f} % < {100 * limits.battery:.0f} %"
-            self._first(now_us, "come-home", None, cause)
-        elif self._silent_for_us(now_us) > (limits.script_silent_s or float("inf")) * 1e6:
-            self._first(now_us, "stop-here", "come-home", f"script silent for {limits.script_silent_s:g} s")
+    def _listen(self, now_us: int) -> None:
+        """Notes when the vehicle is not heard any more: the guard is mute then, and its own failsafe acts."""
+        seen = self._watch.seen
+        silence_us = self._causes.silence_us(now_us)
+        if self._deaf_since_us is None and seen.armed and silence_us > UNHEARD_US:
+            self._deaf_since_us = seen.heartbeat_us or 0
+            says = f"no heartbeat for {UNHEARD_US / 1e6:g} s; the vehicle's own failsafe is left to act"
+            self._note(now_us, "guard: link lost", says)
+        elif self._deaf_since_us is not None and silence_us < UNHEARD_US:
+            gone_s = ((seen.heartbeat_us or now_us) - self._deaf_since_us) / 1e6
+            self._deaf_since_us, self._causes.heard_since_us = None, now_us
+            self._effect.begin_again(now_us)
+            self._note(now_us, "guard: link back", f"the vehicle was not heard for {gone_s:.1f} s")
 
-    def _silent_for_us(self, now_us: int) -> int:
-        if not self._script_runs or self._script_heard_us is None:
-            return 0
-        return now_us - self._script_heard_us
+    def _meet(self, now_us: int, cause: Cause, who: Source) -> None:
+        """Acts on a cause, once."""
+        if cause.kind in self._met:
+            return
+        self._met.append(cause.kind)
+        self._hub.cut_off("script")
+        too_high = self._return.breaks(self._ceiling_m)
+        steps = self._not_milder(plan(cause.kind, return_too_high=too_high))
+        if not steps:
+            self._note(now_us, f"{who}: no more to ask for", f"{cause.says}; it does as much already")
+            return
+        self._first, self._steps, self._who = cause, steps, who
+        self._begin(now_us, cause.says)
 
-    def _first(self, now_us: int, reaction: Reaction, then: Reaction | None, cause: str) -> None:
-        self._reacted = True
-        self._next = None if then is None else (now_us + ESCALATE_AFTER_US, then)
-        self._do(now_us, reaction, cause)
+    def _not_milder(self, steps: tuple[Step, ...]) -> tuple[Step, ...]:
+        """What is left of a plan beside what was asked for, and what the vehicle does by itself."""
+        least = max(self._gravity_now(), -1 if self._asked is None else GRAVITY[self._asked])
+        if self._asked is None and least == 0:
+            least = -1  # it holds, or is on its way to where it will: to be told to stop does no harm
+        return tuple(step for step in steps if GRAVITY[step.reaction] > least)
 
-    def _do(self, now_us: int, reaction: Reaction, cause: str) -> None:
-        self._on_reaction(SafetyEvent(at_s=now_us / 1e6, what=f"guard: {reaction}", cause=cause))
-        self._commander.ask(reaction, "guard")
+    def _gravity_now(self) -> int:
+        if self._watch.seen.state == EMERGENCY:
+            return GRAVITY["come-home"] if self.takeover.mode != "land" else GRAVITY["set-down"]
+        found = [
+            gravity for reaction, gravity in GRAVITY.items() if MODE_NAME[reaction] == self.takeover.mode
+        ]
+        return found[0] if found else -1
+
+    def _begin(self, now_us: int, why: str) -> None:
+        reaction = self._steps[0].reaction
+        self._asked = reaction
+        self._note(now_us, f"{self._who}: {reaction}", why)
+        self.takeover.guard_asked(now_us, reaction)
+        self._voice.ask(reaction)
+        self._effect.begin(now_us, reaction)
+        self._say(now_us)
+
+    def _say(self, now_us: int) -> None:
+        self._voice.tick(now_us, (self._watch.seen.system, self._watch.seen.component))
+
+    def _pursue(self, now_us: int) -> None:
+        """Repeats what is asked for, goes on when its time is over, and on to something graver when it fails."""
+        self._say(now_us)
+        if self._deaf_since_us is not None:
+            return
+        step, rest = self._steps[0], self._steps[1:]
+        failed = self._effect.look(now_us, refused=self._voice.refused)
+        if failed:
+            self._escalate(now_us, step, rest, failed)
+        elif rest and step.for_us is not None and self._effect.shown_for_us(now_us) >= step.for_us:
+            self._steps = rest
+            self._begin(now_us, f"{self._cause()}; {step.reaction} lasted its time")
+
+    def _escalate(self, now_us: int, step: Step, rest: tuple[Step, ...], failed: str) -> None:
+        graver = GRAVER[step.reaction]
+        if graver == "come-home" and self._return.breaks(self._ceiling_m):
+            graver = "set-down"
+        if graver is None:
+            self._note(now_us, f"{self._who}: {step.reaction} again", f"{failed} ({self._cause()})")
+            self.takeover.guard_asked(now_us, step.reaction)
+            self._voice.ask(step.reaction)
+            self._effect.begin(now_us, step.reaction)
+            return
+        self._steps = rest or (Step(graver),)
+        self._begin(now_us, f"{failed} ({self._cause()})")
+
+    def _cause(self) -> str:
+        return "" if self._first is None else self._first.says

@@ -6,24 +6,27 @@ Whatever was opened when the assembly fails is closed again; closing one thing d
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
 from asflown.clock.paced import PacedClock
 from asflown.clock.virtual import VirtualClock
-from asflown.flight.guard import Commander, Guard
+from asflown.flight.guard import Guard, NoteSafety
+from asflown.flight.guard_terms import terms_for
 from asflown.flight.interpreter import Command
 from asflown.flight.plan import FlightPlan
 from asflown.flight.script import HeldRunner, Launch, PacedRunner, ScriptRunner
 from asflown.flight.watch import VehicleWatch
 from asflown.flight.wiring import ScriptPort, wire_held, wire_paced
 from asflown.link.hub import FrameRecorder, Hub
+from asflown.link.knock import Knock
 from asflown.link.profile import load_profile
 from asflown.link.radio import Radio
-from asflown.record.manifest import SafetyEvent
 from asflown.vehicle.registry import open_vehicle
+
+SIMULATED = frozenset({"built-in", "container"})
+"""Kinds that an emulated radio stands in front of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,22 +50,24 @@ class Rig:
         attempted: Attempted,
         clock: VirtualClock | PacedClock,
         recorder: FrameRecorder,
-        on_reaction: Callable[[SafetyEvent], None],
+        note_safety: NoteSafety,
     ) -> None:
         """Opens what stands on the ground; nothing is powered yet. Raises FlightError with nothing left open."""
         self._attempted, self._clock = attempted, clock
         plan = attempted.plan
         self.watch = VehicleWatch()
         with contextlib.ExitStack() as opened:
-            self.vehicle = open_vehicle(clock, plan.vehicle, plan.loaded.scenario, plan.seed)
+            self.vehicle = open_vehicle(
+                clock, plan.vehicle, plan.loaded.scenario, plan.seed, attempted.folder
+            )
             opened.callback(self.vehicle.stop)
             self.hub = Hub(clock, recorder, self.vehicle.endpoint, self._radio())
             opened.callback(self.hub.close)
-            self.hub.on_vehicle_frame.append(self.watch.frame)
             self.port, self.runner = self._make_runner()
             opened.callback(self.runner.close, gently=False)
-            self.commander = Commander(self.hub, self.watch)
-            self.guard = Guard(plan.loaded.scenario.guard, clock, self.watch, self.commander, on_reaction)
+            terms = terms_for(plan.loaded.scenario.guard, plan.vehicle)
+            self.guard = Guard(terms, clock, self.hub, self.watch, note_safety, recorder.event)
+            self.guard.start()
             self.hub.start()
             opened.pop_all()
 
@@ -70,6 +75,8 @@ class Rig:
         """Starts the script's interpreter, which waits for its time, and the vehicle. Raises FlightError."""
         self.runner.spawn()
         self.vehicle.start()
+        if not self.vehicle.lockstep:
+            Knock(self._clock, self.hub).start()
 
     def _make_runner(self) -> tuple[ScriptPort, ScriptRunner]:
         script, clock = self._attempted.plan.loaded.scenario.script, self._clock
@@ -92,8 +99,14 @@ class Rig:
     def _radio(self) -> Radio | None:
         """An emulated radio in front of a simulated vehicle; a real one has its own."""
         plan = self._attempted.plan
-        if plan.vehicle.kind != "built-in":
+        if plan.vehicle.kind not in SIMULATED:
             return None
         profile = load_profile(plan.vehicle.radio or plan.loaded.scenario.conditions.radio)
         up, down = Random(f"radio up {plan.seed}"), Random(f"radio down {plan.seed}")
-        return Radio(profile, self._clock, up=up, down=down)
+        radio = Radio(profile, self._clock, up=up, down=down)
+        if not self.vehicle.lockstep:  # a built-in vehicle cuts its own link
+            for fault in plan.loaded.scenario.conditions.faults:
+                if fault.inject == "link-loss":
+                    end_s = None if fault.for_s is None else fault.at_s + fault.for_s
+                    radio.shadow(round(fault.at_s * 1e6), None if end_s is None else round(end_s * 1e6))
+        return radio

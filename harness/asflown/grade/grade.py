@@ -29,6 +29,7 @@ from asflown.units import format_quantity
 
 FILE_NAME = "grade.json"
 
+_REACTIONS = frozenset({"stop-here", "come-home", "set-down", "no more to ask for"})
 _NOT_FLOWN = frozenset({"error", "interrupted"})
 _GRADE = TypeAdapter(Grade)
 
@@ -223,6 +224,20 @@ def _script_checks(manifest: Manifest, scenario: Scenario) -> Iterator[Check]:
     if in_time:
         passed = script.ended == "exited" and script.exit_code == scenario.script.exit_code
         yield Check("exit code", passed, _how_it_ended(manifest, scenario.script.exit_code, passed=passed))
+    yield from _safety_checks(manifest)
+
+
+def _safety_checks(manifest: Manifest) -> Iterator[Check]:
+    """A guard that stepped in is a failure; a pilot who took over leaves no verdict on the script."""
+    for event in manifest.safety_events:
+        who, _, what = event.what.partition(": ")
+        says = f"{event.what} at {event.at_s:.1f} s: {event.cause}"
+        if who == "pilot":
+            yield Check("pilot", None, f"{says}; what followed is not the script's doing")
+            return
+        if who == "guard" and what in _REACTIONS:
+            yield Check("guard", False, says)
+            return
 
 
 def _how_it_ended(manifest: Manifest, expected: int, *, passed: bool) -> str:

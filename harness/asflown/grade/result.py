@@ -58,10 +58,13 @@ class RuleGraded:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """Something that must hold beside the measures: the script's exit code, its time limit, legs flown."""
+    """Something that must hold beside the measures: the script's exit code, its time limit, legs flown, no guard.
+
+    `passed` is None when the evidence does not decide.
+    """
 
     name: str
-    passed: bool
+    passed: bool | None
     says: str
 
 

@@ -72,6 +72,7 @@ def _flight(outcome: ScenarioOutcome, flown: Flown) -> dict[str, Any]:
         "measures": [_measure(measured) for measured in grade.measures] if grade else [],
         "rules": [_rule(rule) for rule in grade.rules] if grade else [],
         "checks": [_check(check) for check in grade.checks] if grade else [],
+        "safety_events": [event.model_dump() for event in manifest.safety_events],
         "legs_not_flown": list(grade.legs_not_flown) if grade else [],
         "anchors": grade.anchors if grade else "",
         "repeat": again(flown),

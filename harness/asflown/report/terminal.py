@@ -73,6 +73,8 @@ def _show_outcome(outcome: ScenarioOutcome, out: Console) -> None:
         _print_indented(out, "- ", trouble, STYLES[verdict])
     for flown in outcome.flights:
         _print_indented(out, "", _how_it_flew(flown), "dim")
+        for event in flown.manifest.safety_events:
+            _print_indented(out, "! ", f"{event.at_s:.1f} s {event.what} ({event.cause})", "bold")
     numbers = rows(outcome)
     if numbers:
         out.print(_table(numbers, several=len(outcome.flights) > 1))

@@ -1,0 +1,83 @@
+"""Whether what the guard asked for shows in telemetry: first the mode, then that the vehicle does it.
+
+stop-here: the mode within 5 s, standing still within 10 s. come-home and set-down: the mode within 5 s, then progress:
+nearer home, higher or lower, within every 20 s. A graver mode than asked for shows as well.
+"""
+
+from __future__ import annotations
+
+from asflown.flight.takeover import Takeover
+from asflown.flight.watch import VehicleWatch
+from asflown.vehicle.reactions import GRAVITY, MODE_NAME, Reaction
+
+SHOWS_US = 5_000_000
+STILL_US = 10_000_000
+STILL_M_S = 0.7
+PROGRESS_US = 20_000_000
+_PROGRESS_M = 0.5
+
+
+class Effect:
+    """Judges one reaction at a time."""
+
+    def __init__(self, watch: VehicleWatch, takeover: Takeover) -> None:
+        self._watch, self._takeover = watch, takeover
+        self._reaction: Reaction = "stop-here"
+        self._begun_us = self._moved_us = 0
+        self._shown_us: int | None = None
+        self._place = (0.0, 0.0)
+
+    def begin(self, now_us: int, reaction: Reaction) -> None:
+        """A reaction was asked for."""
+        self._reaction, self._shown_us = reaction, None
+        self.begin_again(now_us)
+
+    def begin_again(self, now_us: int) -> None:
+        """Its time begins anew, since nothing could be seen until now."""
+        self._begun_us = self._moved_us = now_us
+        self._place = self._where()
+
+    def shown_for_us(self, now_us: int) -> int:
+        """For how long it has shown; 0 while it does not."""
+        return 0 if self._shown_us is None else now_us - self._shown_us
+
+    def look(self, now_us: int, *, refused: bool) -> str:
+        """Why the reaction failed; '' while it has time or works."""
+        if self._shows():
+            if self._shown_us is None:
+                self._shown_us = self._moved_us = now_us
+            return self._progress(now_us)
+        self._shown_us = None
+        if refused:
+            return f"{self._reaction} was refused"
+        limit_us = STILL_US if self._mode_shows() else SHOWS_US
+        if now_us - self._begun_us >= limit_us:
+            return f"{self._reaction} did not show within {limit_us / 1e6:g} s"
+        return ""
+
+    def _mode_shows(self) -> bool:
+        mode = self._takeover.mode
+        graver = [MODE_NAME[each] for each, gravity in GRAVITY.items() if gravity >= GRAVITY[self._reaction]]
+        return mode in graver
+
+    def _shows(self) -> bool:
+        if self._reaction != "stop-here":
+            return self._mode_shows()
+        speed = self._watch.speed_m_s
+        return self._mode_shows() and (
+            self._takeover.mode != "position-hold" or speed is None or speed < STILL_M_S
+        )
+
+    def _progress(self, now_us: int) -> str:
+        """A vehicle that stands in the air while it should come down is told something else."""
+        if self._reaction == "stop-here" or self._watch.seen.position_us is None:
+            return ""
+        place = self._where()
+        if max(abs(a - b) for a, b in zip(place, self._place, strict=True)) >= _PROGRESS_M:
+            self._place, self._moved_us = place, now_us
+        if now_us - self._moved_us < PROGRESS_US or self._watch.seen.landed_state == 1:
+            return ""
+        return f"{self._reaction} makes no progress"
+
+    def _where(self) -> tuple[float, float]:
+        return self._watch.distance_m, self._watch.height_m
