@@ -65,7 +65,8 @@ class Attempt:
     ) -> None:
         self._plan, self._folder, self._commands = plan, folder, commands
         self._clock, self._progress = clock, progress
-        self._recorder = Recorder(folder, clock.epoch_us)
+        self._knows_truth = plan.vehicle.kind == "built-in"
+        self._recorder = Recorder(folder, clock.epoch_us, traffic_only=not self._knows_truth)
         self._logbook = Logbook(manifest, folder, self._recorder)
         self._rig: Rig | None = None
         self._looks = 0
@@ -221,6 +222,8 @@ class Attempt:
             self._show("flying" if self._logbook.manifest.script.started_us else "preparing")
 
     def _take_truth(self, rig: Rig) -> None:
+        if not self._knows_truth:
+            return
         self._recorder.truth(rig.vehicle.drain_truth())
         self._recorder.state(rig.vehicle.drain_state())
 

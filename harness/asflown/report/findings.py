@@ -14,6 +14,7 @@ from asflown.report import words
 from asflown.report.flown import Flown, verdict_word
 
 Kind = Literal["flight", "check", "measure", "rule"]
+ESTIMATE_ALONE = "graded by the vehicle's own estimate alone: where it really was is not known"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,10 @@ def findings(flown: Flown) -> tuple[Finding, ...]:
 def _of_flight(flown: Flown, parts: list[Finding]) -> Finding:
     explained = flown.verdict in {part.verdict for part in parts}
     if flown.verdict == "pass" or explained:
-        return Finding("flight", "flown", "pass", f"flown for {words.seconds(flown.manifest.flight_time_s)}")
+        said = f"flown for {words.seconds(flown.manifest.flight_time_s)}"
+        if not flown.truth_is_known:
+            said += f"; {ESTIMATE_ALONE}"
+        return Finding("flight", "flown", "pass", said)
     return Finding("flight", "flown", flown.verdict, flown.reason)
 
 

@@ -33,6 +33,11 @@ class Flown:
             return self.grade.reason
         return self.manifest.problem or f"the flight ended as '{self.manifest.outcome}'"
 
+    @property
+    def truth_is_known(self) -> bool:
+        """Whether anybody but the vehicle itself knew where it was: only for what is simulated in this process."""
+        return self.manifest.vehicle.kind == "built-in"
+
     def label(self, graded: Measured | RuleGraded) -> str:
         """The name of a measure or rule, with its track where both tracks were graded."""
         if self.grade is None:

@@ -16,7 +16,7 @@ from rich.text import Text
 
 from asflown.grade.result import VerdictWord
 from asflown.report import words
-from asflown.report.findings import findings
+from asflown.report.findings import ESTIMATE_ALONE, findings
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.repeat import again
 from asflown.report.rows import Row, rows
@@ -128,6 +128,8 @@ def _how_it_flew(flown: Flown) -> str:
         parts.append(f"digest {(clock.digest or 'none')[:12]}")
     else:
         parts.append(f"not deterministic{': ' + clock.reason if clock.reason else ''}")
+    if not flown.truth_is_known and flown.verdict != "error":
+        parts.append(ESTIMATE_ALONE)
     if flown.verdict != "pass":
         parts.append(f"recorded in {flown.folder}")
     return ", ".join(parts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from asflown.errors import VehicleProblem
 from asflown.link.base import Endpoint
 from asflown.record.manifest import VehicleRecord
 
@@ -15,11 +16,23 @@ class Vehicle(Protocol):
     lockstep: bool
     """Whether it can run on a virtual clock."""
 
+    heartbeat_within_s: float
+    """How long after power-up an autopilot's heartbeat is waited for."""
+
     def record(self) -> VehicleRecord:
         """What the manifest says of it."""
 
     def start(self) -> None:
         """Powers up: from now on it acts by the clock it was given. Raises VehicleProblem."""
+
+    def check(self) -> bool:
+        """Whether it is ready as far as it can be known without its MAVLink; asked now and then, also in flight.
+
+        Raises VehicleProblem when it cannot fly any more.
+        """
+
+    def unheard(self) -> VehicleProblem:
+        """What to say when no heartbeat came within its time."""
 
     def drain_truth(self) -> bytes:
         """Rows of float64 in the order of record.truth.TRUTH_COLUMNS since the last call.
@@ -35,3 +48,11 @@ class Vehicle(Protocol):
 
     def stop(self) -> None:
         """Powers down and frees everything; harmless when called twice."""
+
+
+def nothing_heard(within_s: float) -> VehicleProblem:
+    """What there is to say of a vehicle that nothing else is known of."""
+    return VehicleProblem(
+        f"no heartbeat of an autopilot within {within_s:g} s",
+        "Check that the vehicle is powered and that the link in its file leads to it",
+    )

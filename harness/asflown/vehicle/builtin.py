@@ -15,17 +15,30 @@ from asflown.record.manifest import VehicleRecord
 from asflown.record.truth import TRUTH_COLUMNS
 from asflown.scenario.model import Conditions, Start, VehicleFile
 from asflown.scenario.parameter_file import read_parameters
-from asflown.sim.craft import Craft
+from asflown.sim.craft import OWN_DEFAULTS, Craft
 from asflown.sim.interface import TICK_US, CraftSetup
+from asflown.sim.parameters import spec_by_name
+from asflown.vehicle.base import nothing_heard
 from asflown.vehicle.in_process import InProcessEndpoint, LinkLoss
 
 _ROW = struct.Struct(f"<{len(TRUTH_COLUMNS)}d")
+
+
+RETURN_HEIGHT = "return.height"
+
+
+def return_height_m(file: VehicleFile) -> float | None:
+    """How high the vehicle comes home at least, above home, as long as nobody changes the parameter."""
+    spec = spec_by_name(RETURN_HEIGHT)
+    default = None if spec is None else spec.default
+    return OWN_DEFAULTS.get(file.airframe or "", {}).get(RETURN_HEIGHT, default)
 
 
 class BuiltIn:
     """Fulfils `Vehicle` for the kind built-in."""
 
     lockstep = True
+    heartbeat_within_s = 30.0
 
     def __init__(
         self, clock: Clock, file: VehicleFile, start: Start, conditions: Conditions, seed: int
@@ -70,6 +83,14 @@ class BuiltIn:
             self._boot_us = self._clock.now_us()
             self._craft.power_up(self._boot_us)
             self._plan()
+
+    def check(self) -> bool:
+        """It always is ready."""
+        return True
+
+    def unheard(self) -> VehicleProblem:
+        """What to say when no heartbeat came."""
+        return nothing_heard(self.heartbeat_within_s)
 
     def drain_truth(self) -> bytes:
         """Rows since the last call; their time is flight time."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from asflown.clock.base import Clock
 from asflown.errors import VehicleProblem
 from asflown.scenario.model import Conditions, Scenario, Start, VehicleFile
@@ -10,12 +12,26 @@ from asflown.vehicle.base import Vehicle
 from asflown.vehicle.builtin import BuiltIn
 
 
-def open_vehicle(clock: Clock, file: VehicleFile, scenario: Scenario, seed: int) -> Vehicle:
-    """The vehicle that `file` describes, under the scenario's start and conditions; not powered up yet.
+def open_vehicle(clock: Clock, file: VehicleFile, scenario: Scenario, seed: int, folder: Path) -> Vehicle:
+    """The vehicle that `file` describes, under the scenario's start and conditions; a built-in one is not powered yet.
 
-    Raises VehicleProblem when it cannot be had.
+    What a container writes goes into the flight's `folder`. Raises VehicleProblem when it cannot be had.
     """
+    if file.kind == "container":
+        _check_faults(file, scenario, {"link-loss"})
+        from asflown.vehicle.container import ContainerVehicle  # noqa: PLC0415 - heavy, and not for everybody
+
+        return ContainerVehicle(clock, file, scenario, seed, folder)
     return open_built_in(clock, file, scenario.start, scenario.conditions, seed)
+
+
+def _check_faults(file: VehicleFile, scenario: Scenario, possible: set[str]) -> None:
+    for fault in scenario.conditions.faults:
+        if fault.inject not in possible:
+            raise VehicleProblem(
+                f"scenario {scenario.name} injects {fault.inject}, which a vehicle of kind {file.kind} cannot be given",
+                "Fly it on a built-in vehicle, or without that fault",
+            )
 
 
 def open_built_in(
