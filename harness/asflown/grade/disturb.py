@@ -48,7 +48,9 @@ KINDS: Mapping[Kind, KindOf] = {
     "sideways": KindOf(
         Dimension.LENGTH, 100.0, -100.0, "flies right of every leg", "flies left of every leg"
     ),
-    "shifted": KindOf(Dimension.LENGTH, 100.0, -100.0, "flies all north of it", "flies all south of it"),
+    "shifted": KindOf(
+        Dimension.LENGTH, 100.0, -100.0, "is farther north all the time", "is farther south all the time"
+    ),
     "height": KindOf(Dimension.LENGTH, 100.0, -100.0, "flies too high", "flies too low"),
     "delay": KindOf(Dimension.DURATION, 600.0, 0.0, "lifts off later", ""),
     "wait": KindOf(Dimension.DURATION, 600.0, 0.0, "stands still half-way along its longest leg", ""),
@@ -82,6 +84,8 @@ class Disturber:
         if not KINDS[kind].lowest <= size <= KINDS[kind].largest:
             bounds = f"from {KINDS[kind].lowest:g} to {KINDS[kind].largest:g}"
             raise UsageError(f"a size of {size:g} makes no sense for `{kind}`", f"Take one {bounds}")
+        if size == 0:
+            return self._track
         match kind:
             case "sideways":
                 return self._moved(self._rightwards(), size)
@@ -89,13 +93,15 @@ class Disturber:
                 return self._moved(np.array([[1.0, 0.0, 0.0]]), size)
             case "height":
                 return self._moved(np.array([[0.0, 0.0, -1.0]]), size, comes_down=True)
-            case "delay":
-                return self._later(self._begin_s, size)
-            case "wait":
-                longest = max(self._sided(), key=lambda leg: leg.leg.length_m())
-                return self._later((longest.begin_s + longest.end_s) / 2, size)
+            case "delay" | "wait":
+                return self._later(self._begin_s if kind == "delay" else self._half_way_s(), size)
             case "speed":
                 return self._faster(1 + size)
+
+    def _half_way_s(self) -> float:
+        """When the vehicle is in the middle of its longest leg to the side."""
+        longest = max(self._sided(), key=lambda leg: leg.leg.length_m())
+        return (longest.begin_s + longest.end_s) / 2
 
     def _sided(self) -> list[LegMatch]:
         """The legs that lead to the side and have samples."""

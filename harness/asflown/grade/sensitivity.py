@@ -8,7 +8,7 @@ inconclusive has not caught anything.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -53,24 +53,29 @@ class Found:
     """Why it makes no sense, or what came of the largest size."""
 
 
-def sensitivity(tracks: Tracks, scenario: Scenario) -> tuple[Found, ...]:
-    """What the scenario's tolerances catch, for each kind of disturbance and each direction.
+def sensitivity(
+    tracks: Tracks, scenario: Scenario, kinds: Collection[Kind] = tuple(KINDS)
+) -> tuple[Found, ...]:
+    """What the scenario's tolerances catch, for each of the `kinds` of disturbance and each direction.
 
     The flight itself must pass. Raises FolderProblem when it does not, or when no track can be had.
     """
+    own = tracks[sources_of(scenario.expect)[0]]
+    if isinstance(own, FolderProblem):
+        raise own
     undisturbed = grade_tracks(tracks, scenario)
     if undisturbed.verdict != "pass":
         raise FolderProblem(
             f"the flight does not pass undisturbed ({undisturbed.reason})", "Take one that passes"
         )
     search = _Search(tracks, scenario)
-    return tuple(search.found(kind, sign) for kind, sign in _directions())
+    return tuple(search.found(kind, sign) for kind, sign in _directions(kinds))
 
 
-def _directions() -> Iterator[tuple[Kind, int]]:
-    for kind, about in KINDS.items():
+def _directions(kinds: Collection[Kind]) -> Iterator[tuple[Kind, int]]:
+    for kind in kinds:
         yield kind, 1
-        if about.lowest:
+        if KINDS[kind].lowest:
             yield kind, -1
 
 
