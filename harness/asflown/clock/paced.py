@@ -9,11 +9,10 @@ from __future__ import annotations
 import select
 import selectors
 import time
-from collections.abc import Callable, Coroutine
-from typing import Any
+from collections.abc import Callable
 
 from asflown.clock.base import ClockKind
-from asflown.clock.kernel import QueueClock, Result
+from asflown.clock.kernel import QueueClock
 
 MICROSECONDS = 1_000_000
 
@@ -23,21 +22,21 @@ class PacedClock(QueueClock):
 
     kind: ClockKind = "paced"
 
-    def __init__(self) -> None:
+    def __init__(self, epoch_us: int | None = None) -> None:
+        """`epoch_us` is where flight time 0 lies, for a process that joins a flight which has begun; else it is now."""
         super().__init__()
-        self._zero_ns = time.monotonic_ns()
-        self.epoch_us = time.time_ns() // 1000
+        now_us = time.time_ns() // 1000
+        self.epoch_us = now_us if epoch_us is None else min(epoch_us, now_us)
+        self._zero_ns = time.monotonic_ns() - (now_us - self.epoch_us) * 1000
         self._now_us = 0
         self._readers: dict[int, Callable[[], None]] = {}
         self._poll = select.epoll()
         self._poll.register(self._loop.selector_fileno(), select.EPOLLIN)
 
-    def run(self, main: Coroutine[Any, Any, Result]) -> Result:
-        """As every clock does; afterwards the clock is spent."""
-        try:
-            return super().run(main)
-        finally:
-            self._poll.close()
+    def close(self) -> None:
+        """As every clock does, and the descriptors' poll set."""
+        super().close()
+        self._poll.close()
 
     def now_us(self) -> int:
         """Flight time, whole microseconds; never goes back."""

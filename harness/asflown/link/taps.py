@@ -41,10 +41,12 @@ class LastingRecorder:
         clock: Clock,
         on_event: Callable[[str, dict[str, Any]], None],
         on_problem: Callable[[FlightError], None],
+        *,
+        is_made: bool = False,
     ) -> None:
-        """Makes the new `folder` and the captures in it. Raises FolderProblem."""
+        """Makes the captures in `folder`, which is new unless it `is_made`. Raises FolderProblem."""
         try:
-            folder.mkdir(parents=True)
+            folder.mkdir(parents=True, exist_ok=is_made)
         except OSError as error:
             raise FolderProblem(
                 f"{folder} cannot be made: {error.strerror}", "Name a new folder for the captures"

@@ -41,14 +41,35 @@ TERMINATED = 143
 
 
 class GuardSlot(Protocol):
-    """What may sit in the guard's place. It hooks itself into the hub."""
+    """What may sit in the guard's place. It hooks itself into the hub, and cuts the script off itself."""
+
+    @property
+    def taken(self) -> bool:
+        """Whether a pilot has taken over."""
 
     def start(self) -> None:
         """Begins to watch."""
 
+    def script_started(self) -> None:
+        """The script flies from now on."""
 
-MakeGuard = Callable[[PacedClock, Hub, Callable[[str, str], None]], GuardSlot]
-"""Takes clock, hub, and what to call (with what is done, and why) before the guard asks the vehicle for anything."""
+    def script_ended(self) -> None:
+        """From now on silence is no surprise."""
+
+    def script_left(self, says: str) -> None:
+        """The script has left the vehicle in the air."""
+
+
+class NoteEvent(Protocol):
+    """A recorder's `event`."""
+
+    def __call__(self, now_us: int, kind: str, **facts: Any) -> None:
+        """Records that something happened."""
+
+
+MakeGuard = Callable[[PacedClock, Hub, dict[str, Any], Callable[[int, str, str], None], NoteEvent], GuardSlot]
+"""Takes clock, hub, the order's `guard_terms`, what to call (with flight time, what is done, and why) before the guard
+asks the vehicle for anything, and what records events."""
 
 
 class Keeper:
@@ -60,7 +81,11 @@ class Keeper:
         url = parse(order.vehicle)
         radio = load_profile(order.radio).up_lane if order.radio else None
         self._recorder = LastingRecorder(
-            order.captures, clock, lambda kind, facts: None, self._on_capture_problem
+            order.captures,
+            clock,
+            lambda kind, facts: None,
+            self._on_capture_problem,
+            is_made=order.in_flight_folder,
         )
         self.hub = Hub(
             clock,
@@ -77,7 +102,11 @@ class Keeper:
         self._bring_down = BringDown(
             clock, self.hub, self._standing, self._pilot, self._note_safety, order.modes
         )
-        self._guard = make_guard(clock, self.hub, self._on_reaction) if make_guard is not None else None
+        self._guard: GuardSlot | None = None
+        if make_guard is not None:
+            self._guard = make_guard(
+                clock, self.hub, order.guard_terms, self._on_reaction, self._recorder.event
+            )
         self._door = ControlDoor(
             clock, order.control, self._answer, lambda: self._end("the clients are gone")
         )
@@ -143,9 +172,8 @@ class Keeper:
             self._door.tell({"is": "capture-failed", "problem": str(problem)})
             self._end("captures cannot be written any more")
 
-    def _on_reaction(self, what: str, cause: str) -> None:
-        self.hub.cut_off("script")
-        self._note_safety(f"guard: {what}", cause)
+    def _on_reaction(self, _now_us: int, what: str, cause: str) -> None:
+        self._note_safety(what, cause)
 
     # What is said
 
@@ -157,9 +185,9 @@ class Keeper:
         now_us, standing = self._clock.now_us(), self._standing
         self._clock.call_at(now_us + STANDING_INTERVAL_US, self._tell_standing)
         age_us = None if standing.heartbeat_us is None else now_us - standing.heartbeat_us
-        self._door.tell(
-            {"is": "standing", "armed": standing.armed, "down": standing.is_down, "heartbeat_age_us": age_us}
-        )
+        said = {"armed": standing.armed, "down": standing.is_down, "heartbeat_age_us": age_us}
+        taken = self._guard.taken if self._guard is not None else self._pilot.flies(now_us)
+        self._door.tell({"is": "standing", **said, "taken": taken})
 
     def _say_closed(self) -> None:
         self._door.tell(
@@ -210,6 +238,18 @@ class Keeper:
         self._end(str(request["cause"]))
         return {}
 
+    def _script(self, request: dict[str, Any]) -> dict[str, Any]:
+        guard, phase = self._guard, request["is"]
+        if phase not in {"started", "ended", "left"}:
+            raise ValueError(phase)
+        if phase == "left" and guard is None:
+            self._end(str(request["says"]))
+        elif guard is not None and phase == "left":
+            guard.script_left(str(request["says"]))
+        elif guard is not None:
+            (guard.script_started if phase == "started" else guard.script_ended)()
+        return {}
+
     def _done(self, _request: dict[str, Any]) -> dict[str, Any]:
         self._end("the flight is done, and the vehicle was left in the air")
         return {}
@@ -221,6 +261,7 @@ _REQUESTS: dict[str, Callable[[Keeper, dict[str, Any]], dict[str, Any]]] = {
     "event": Keeper._event,  # noqa: SLF001 - as above
     "counters": Keeper._counters,  # noqa: SLF001 - as above
     "bring-down": Keeper._bring_it_down,  # noqa: SLF001 - as above
+    "script": Keeper._script,  # noqa: SLF001 - as above
     "done": Keeper._done,  # noqa: SLF001 - as above
 }
 
@@ -240,7 +281,7 @@ def main() -> int:
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a closed terminal is no reason to end anything
     try:
         order = KeeperOrder.model_validate_json(sys.stdin.read())
-        clock = PacedClock()
+        clock = PacedClock(order.epoch_us)
         make_guard = make_guard_of(order.guard) if order.guard is not None else None
         keeper = Keeper(order, clock, make_guard)
         gc.freeze()  # what is there now stays; collecting it again and again would hold up frames

@@ -5,8 +5,10 @@ Everything is JSON, one object a line, over a UNIX socket with mode 0600; the or
     client -> keeper   {"do": "attach", "url": URL, "name": NAME, "role": ROLE, "access": ACCESS}
                        {"do": "cut-off", "role": ROLE}      {"do": "event", "kind": KIND, "facts": {...}}
                        {"do": "bring-down", "cause": TEXT}  {"do": "counters"}   {"do": "done"}
+                       {"do": "script", "is": "started" | "ended"}  {"do": "script", "is": "left", "says": TEXT}
     keeper -> client   {"re": NUMBER, "ok": true, ...} or {"re": NUMBER, "ok": false, "problem": ...}, from 0
-                       {"is": "standing", "armed": ..., "down": ..., "heartbeat_age_us": ...}, five times a second
+                       {"is": "standing", "armed": ..., "down": ..., "heartbeat_age_us": ...,
+                        "taken": whether a pilot has taken over}, five times a second
                        {"is": "safety", "what": ..., "cause": ...}, {"is": "capture-failed", "problem": ...}
                        {"is": "closed", "down": ..., "counters": {...}, "problem": ...}, the last
 """
@@ -36,7 +38,10 @@ class KeeperOrder(BaseModel):
     vehicle: str
     """The link to the vehicle."""
     captures: Path
-    """A new folder."""
+    """A new folder; with `in_flight_folder` the flight's own, which is there already."""
+    in_flight_folder: bool = False
+    epoch_us: int | None = None
+    """Where the flight's time 0 lies, Unix microseconds; None when it begins with the keeper."""
     control: Path
     """Where the UNIX socket is made."""
     radio: str | None = None
@@ -44,7 +49,9 @@ class KeeperOrder(BaseModel):
     vehicle_must_sign: bool = False
     modes: dict[ModeName, ModeNumber] = {}
     guard: str | None = None
-    """What makes the guard, as `module:function`; called with clock, hub and `on_reaction`."""
+    """What makes the guard, as `module:function`; called as `keeper.MakeGuard` says."""
+    guard_terms: dict[str, Any] = {}
+    """What the guard is told, in its own words."""
     come_home_s: float = 60.0
     set_down_s: float = 60.0
 
@@ -54,7 +61,7 @@ class KeeperOrder(BaseModel):
         return self.come_home_s + self.set_down_s + CLOSE_S
 
 
-Request = Literal["attach", "cut-off", "event", "bring-down", "counters", "done"]
+Request = Literal["attach", "cut-off", "event", "bring-down", "counters", "done", "script"]
 
 
 def line_of(said: dict[str, Any]) -> bytes:
