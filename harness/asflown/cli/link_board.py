@@ -37,6 +37,7 @@ EVENTS = {
     "vehicle-rebooted": "system {system} has started anew",
     "unroutable": "{endpoint}: message {message} for system {system}, component {component}: nobody has heard of that",
     "uplink-dropped": "no room on the way up: {frames}",
+    "uplink-expired": "waited too long for the way up, and not sent: {frames}",
     "capture-stopped": "the link goes on without this capture: {why}",
     "stamp-not-kept": "{why}",
 }
@@ -46,7 +47,11 @@ EVENTS = {
 def sentence(kind: str, facts: Mapping[str, Any]) -> str | None:
     """An event in words; None for those that nobody needs to read."""
     words = EVENTS.get(kind)
-    return None if words is None else visible(words.format(**facts))
+    if words is None:
+        return None
+    counted: Mapping[str, int] = facts.get("frames", {})
+    frames = ", ".join(f"{count} of {name.replace('.', ': ')}" for name, count in counted.items())
+    return visible(words.format(**{**facts, "frames": frames}))
 
 
 def table(now: Shown, before: Shown | None) -> Table:

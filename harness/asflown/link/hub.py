@@ -2,8 +2,8 @@
 
 Frames are recorded at the hub: what comes down behind the emulated radio and right after it was passed on, what goes
 up before it and before it is passed on; signatures are taken off what is recorded, and SETUP_SIGNING, which holds a
-key, is neither recorded nor passed on. Nothing is ever
-repacked, renumbered or signed on its way, and nothing goes back to where it came from.
+key, is neither recorded nor passed on. Nothing is ever repacked, renumbered or signed on its way, and nothing goes
+back to where it came from.
 
 Who gets a frame: all the others, when it has no target or target system 0, or when its message is not known; else only
 those from whom that system (and component, unless that is 0) has been heard. When a system starts anew, what was
@@ -17,20 +17,20 @@ station tap, each with an event `injected` that tells its stamp and source, so t
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
 from typing import Any, Literal, Protocol
 
 from asflown.clock.base import Clock
-from asflown.errors import HarnessFault
 from asflown.link import wire
-from asflown.link.base import Endpoint, Gathering
+from asflown.link.base import Endpoint
 from asflown.link.budget import Budget
 from asflown.link.echoes import Echoes
-from asflown.link.party import Access, Party, PartyCounts, Port, Role, as_counters
+from asflown.link.party import Access, Party, PartyCounts, Role, as_counters
 from asflown.link.priority import Level, classify
 from asflown.link.radio import Radio
+from asflown.link.roster import Roster
 from asflown.link.signing import Signing, without_secrets
 from asflown.link.sticks import StickWatch, are_sticks
+from asflown.link.tally import Tally
 from asflown.link.uplink import Uplink
 from asflown.link.vehicle_side import VehicleSide
 
@@ -43,7 +43,6 @@ FrameHook = Callable[[int, bytes], None]
 
 TAP_OF_ROLE: dict[Role, Tap] = {"script": "script", "station": "station", "pilot": "station"}
 _OWN_PARTIES: dict[OwnSource, int] = {"guard": -1, "harness": -2}
-_DROP_EVENT_INTERVAL_US = 1_000_000
 
 
 class FrameRecorder(Protocol):
@@ -78,17 +77,13 @@ class Hub:
         self._clock, self._recorder, self._vehicle, self._radio = clock, recorder, vehicle, radio
         self._signing = signing
         self._side = VehicleSide(vehicle.name, signing, budget, must_sign=vehicle_must_sign)
-        self._ports: list[Port] = []
-        self._parties: list[Party] = []
-        self._listeners: tuple[Party, ...] = ()
-        """Those who are given what has no address."""
-        self._numbers = 0
+        self._roster = Roster(vehicle.name, self._heard_from_party, self._forget)
         self._echoes = Echoes()
         self._sticks = StickWatch(self._note_sticks)
         self._cut_off: dict[Role, bool] = {"script": False, "station": False, "pilot": False}
-        self._unreported_drops: dict[str, int] = {}
-        self._next_drop_event_us = 0
-        self._started = self._closed = False
+        self._no_room = Tally(clock, recorder, "uplink-dropped")
+        self._too_late = Tally(clock, recorder, "uplink-expired")
+        self._closed = False
         self.on_vehicle_frame: list[FrameHook] = []
         self.on_script_frame: list[FrameHook] = []
         self.on_station_frame: list[FrameHook] = []
@@ -99,41 +94,25 @@ class Hub:
         if radio is not None:
             vehicle.on_frame = radio.take_down
             radio.deliver(up=self._arrive_at_vehicle, down=self._heard_from_vehicle)
-            return Uplink(self._clock, radio.up.send, radio.up)
+            return Uplink(self._clock, radio.up.send, radio.up, self._note_expired)
         vehicle.on_frame = self._heard_from_vehicle
         if budget is None:
-            return Uplink(self._clock, self._arrive_at_vehicle, None)
+            return Uplink(self._clock, self._arrive_at_vehicle, None, self._note_expired)
         budget.deliver = self._arrive_at_vehicle
-        return Uplink(self._clock, budget.send, budget)
+        return Uplink(self._clock, budget.send, budget, self._note_expired)
 
     def attach(self, endpoint: Endpoint, role: Role, access: Access = "full") -> None:
         """Adds a port, before `start` or while running. Raises LinkProblem when it cannot be opened."""
-        if any(endpoint.name == name for name in self._names()):
-            raise HarnessFault(f"two endpoints of one hub are named {endpoint.name!r}")
-        port = Port(endpoint, role, access)
-        if isinstance(endpoint, Gathering):
-            endpoint.on_arrival = partial(self._welcome, port)
-            endpoint.on_departure = self._leave
-        else:
-            self._welcome(port, endpoint)
-        self._ports.append(port)
-        if self._started:
-            self._open(port)
+        self._roster.attach(endpoint, role, access)
 
     def detach(self, endpoint: Endpoint) -> None:
         """Closes a port's endpoint and forgets it, with its counters."""
-        for port in [port for port in self._ports if port.endpoint is endpoint]:
-            self._ports.remove(port)
-            endpoint.close()
-            for party in [party for party in self._parties if party.port is port]:
-                self._leave(party.endpoint)
+        self._roster.detach(endpoint)
 
     def start(self) -> None:
         """Opens everything, the vehicle last. Raises LinkProblem, with nothing left open."""
-        self._started = True
         try:
-            for port in self._ports:
-                port.endpoint.open()
+            self._roster.open()
             self._vehicle.open()
         except BaseException:
             self.close()
@@ -148,9 +127,9 @@ class Hub:
         if self._radio is not None:
             self._radio.close()
         self._vehicle.close()
-        for port in self._ports:
-            port.endpoint.close()
-        self._report_drops()
+        self._roster.close()
+        self._no_room.tell()
+        self._too_late.tell()
 
     def inject(self, frame: bytes, source: OwnSource) -> None:
         """Sends a frame of the harness's own to the vehicle, with the urgency of `source`."""
@@ -161,14 +140,15 @@ class Hub:
         if self._signing is not None:
             frame = self._signing.sign(frame)
         self._echoes.remember_own(now_us, frame)
-        self._send_up(now_us, _OWN_PARTIES[source], source, classify(frame, source), frame)
+        self._send_up(_OWN_PARTIES[source], source, classify(frame, source), frame)
 
     def cut_off(self, role: Role = "script") -> None:
         """From now on, and for good, frames of this role are recorded and not passed on; what waits is dropped."""
         if self._cut_off[role]:
             return
         self._cut_off[role] = True
-        purged = sum(self._uplink.purge(party.number) for party in self._parties if party.port.role == role)
+        there = [party for party in self._roster.parties if party.port.role == role]
+        purged = sum(len(self._uplink.purge(party.number)) for party in there)
         self._recorder.event(self._clock.now_us(), "cut-off", role=role, frames_dropped=purged)
 
     def counters(self) -> dict[str, int]:
@@ -178,7 +158,7 @@ class Hub:
         counted = _prefixed(name, self._vehicle.counters() | as_counters(self._side.counts))
         if signed:
             counted |= _prefixed(f"{name}.signing", as_counters(self._side.signing_counts))
-        for port in self._ports:
+        for port in self._roster.ports:
             counted |= _prefixed(port.endpoint.name, port.counters(with_signing=signed))
         counted |= _prefixed("uplink", self._uplink.counters())
         if self._radio is not None:
@@ -189,34 +169,8 @@ class Hub:
         """Everybody who is there now: the port's name, the party's own, and its traffic."""
         return [
             (party.port.endpoint.name, party.endpoint.name, party.endpoint.counters())
-            for party in self._parties
+            for party in self._roster.parties
         ]
-
-    # Coming and going
-
-    def _names(self) -> list[str]:
-        return [self._vehicle.name, *(port.endpoint.name for port in self._ports)]
-
-    def _open(self, port: Port) -> None:
-        try:
-            port.endpoint.open()
-        except BaseException:
-            self._ports.remove(port)
-            self._leave(port.endpoint)
-            raise
-
-    def _welcome(self, port: Port, endpoint: Endpoint) -> None:
-        self._numbers += 1
-        party = Party(endpoint, port, self._numbers)
-        endpoint.on_frame = partial(self._heard_from_party, party)
-        self._parties.append(party)
-        self._listeners = _listeners(self._parties)
-
-    def _leave(self, endpoint: Endpoint) -> None:
-        for party in [party for party in self._parties if party.endpoint is endpoint]:
-            self._parties.remove(party)
-            self._listeners = _listeners(self._parties)
-            self._uplink.purge(party.number)
 
     # Down
 
@@ -245,7 +199,7 @@ class Hub:
     def _pass_down(self, frame: bytes) -> None:
         target = wire.target_of(frame)
         if target is None or not target[0]:
-            for party in self._listeners:
+            for party in self._roster.listeners:
                 party.endpoint.send(frame)
         elif not self._forward(frame, target, None):
             self._side.counts.frames_unroutable += 1
@@ -272,7 +226,7 @@ class Hub:
             counts.frames_withheld += 1
             return
         if party.hears is not heard_before:
-            self._listeners = _listeners(self._parties)
+            self._roster.note_hearing()
         party.routes.learn(frame)
         for hook in self.on_script_frame if role == "script" else self.on_station_frame:
             hook(now_us, recorded)
@@ -288,7 +242,7 @@ class Hub:
             level = classify(frame, party.port.role)
             if level is Level.PILOT:
                 self._sticks.said(now_us, frame)
-            self._send_up(now_us, party.number, party.port.endpoint.name, level, frame)
+            self._send_up(party.number, party.port.endpoint.name, level, frame)
         if not self._forward(frame, target, party) and not goes_up:
             self._note_unroutable(party, now_us, frame, target)
 
@@ -296,20 +250,21 @@ class Hub:
         """Passes a frame to the parties it is for; whether there was one."""
         receivers = [
             party
-            for party in self._parties
+            for party in self._roster.parties
             if party is not sender and party.hears and party.routes.lead_to(target)
         ]
         for party in receivers:
             party.endpoint.send(frame)
         return bool(receivers)
 
-    def _send_up(self, now_us: int, party: int, name: str, level: Level, frame: bytes) -> None:
-        if self._closed or self._uplink.send(party, level, frame):
-            return
-        key = f"{name}.{level.word}"
-        self._unreported_drops[key] = self._unreported_drops.get(key, 0) + 1
-        if now_us >= self._next_drop_event_us:
-            self._report_drops()
+    def _send_up(self, party: int, name: str, level: Level, frame: bytes) -> None:
+        if not self._closed and not self._uplink.send(party, level, frame):
+            self._no_room.note(f"{name}.{level.word}")
+
+    def _forget(self, party: Party) -> None:
+        """A party is gone; what it still wanted to say is not said any more."""
+        for level in self._uplink.purge(party.number):
+            self._no_room.note(f"{party.port.endpoint.name}.{level.word}")
 
     def _arrive_at_vehicle(self, frame: bytes) -> None:
         """Behind the emulated radio, or before the real one."""
@@ -338,17 +293,10 @@ class Hub:
             facts = {"endpoint": party.port.endpoint.name, "message": wire.message_id(frame)}
             self._recorder.event(now_us, "unroutable", **facts, system=system, component=component)
 
-    def _report_drops(self) -> None:
-        """An event for all drops since the last one; at most one a second, so that a flood cannot fill the disk."""
-        if self._unreported_drops:
-            now_us = self._clock.now_us()
-            self._recorder.event(now_us, "uplink-dropped", frames=self._unreported_drops)
-            self._unreported_drops = {}
-            self._next_drop_event_us = now_us + _DROP_EVENT_INTERVAL_US
-
-
-def _listeners(parties: list[Party]) -> tuple[Party, ...]:
-    return tuple(party for party in parties if party.hears)
+    def _note_expired(self, party: int, level: Level) -> None:
+        names = {one.number: one.port.endpoint.name for one in self._roster.parties}
+        names |= {number: source for source, number in _OWN_PARTIES.items()}
+        self._too_late.note(f"{names[party]}.{level.word}")
 
 
 def _prefixed(prefix: str, counted: dict[str, int]) -> dict[str, int]:

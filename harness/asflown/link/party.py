@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, fields
 from typing import Literal
 
 from asflown.errors import HarnessFault
+from asflown.link import wire
 from asflown.link.base import Endpoint
 from asflown.link.routes import Routes
 from asflown.link.sequences import SequenceWatch
@@ -106,6 +107,4 @@ class Party:
 
 def is_radio_status(frame: bytes) -> bool:
     """Whether it is RADIO_STATUS, in either version."""
-    if frame[0] == 0xFD:
-        return frame[7] == RADIO_STATUS and not frame[8] and not frame[9]
-    return frame[5] == RADIO_STATUS
+    return wire.message_id(frame) == RADIO_STATUS

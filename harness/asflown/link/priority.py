@@ -215,33 +215,37 @@ class UplinkQueue:
                 return frame
         raise IndexError("nothing waits")
 
-    def expire(self, now_us: int) -> None:
-        """Drops what would leave next and has waited for too long, of every party at every level."""
+    def expire(self, now_us: int) -> list[tuple[int, Level]]:
+        """Drops what would leave next and has waited for too long; returns party and level of each frame."""
+        gone: list[tuple[int, Level]] = []
         for level, shares in self._shares.items():
             put_before_us = now_us - LONGEST_WAIT_US[level]
             for party, share in shares.items():
                 while share.frames and share.first_put_us() < put_before_us:
                     share.take_first()
-                    self.expired[level] += 1
-                    self._waiting -= 1
+                    gone.append((party, level))
                     if not share.frames:
                         self._turns[level].remove(party)
+        for _, level in gone:
+            self.expired[level] += 1
+        self._waiting -= len(gone)
+        return gone
 
     def passed(self, level: Level) -> None:
         """Counts a frame that went straight through because nothing waited and the way was free."""
         self.taken[level] += 1
         self.sent[level] += 1
 
-    def purge(self, party: int) -> int:
-        """Drops everything of a party that was cut off; returns how many frames that were."""
-        purged = 0
+    def purge(self, party: int) -> list[Level]:
+        """Drops everything of a party that is gone or cut off; returns the level of each frame."""
+        purged: list[Level] = []
         for level in Level:
             share = self._shares[level].pop(party, None)
             if share is not None and share.frames:
                 self._turns[level].remove(party)
                 self.dropped[level] += len(share.frames)
-                purged += len(share.frames)
-        self._waiting -= purged
+                purged += [level] * len(share.frames)
+        self._waiting -= len(purged)
         return purged
 
     def counters(self) -> dict[str, int]:

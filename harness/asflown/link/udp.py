@@ -47,16 +47,7 @@ class UdpEndpoint(CountedEndpoint):
     def send(self, frame: bytes) -> None:
         """Sends the frame as one datagram, or drops it."""
         counters, opened = self._counters, self._socket
-        if opened is None:
-            counters.frames_dropped += 1
-            return
-        try:
-            opened.send(frame)
-        except ConnectionRefusedError:  # reports an earlier datagram; this one has not been tried yet
-            if not _sent(opened, frame):
-                counters.frames_dropped += 1
-                return
-        except OSError:
+        if opened is None or not _sent(opened, frame):
             counters.frames_dropped += 1
             return
         counters.frames_out += 1
@@ -85,11 +76,15 @@ class UdpEndpoint(CountedEndpoint):
 
 
 def _sent(opened: socket.socket, frame: bytes) -> bool:
-    try:
-        opened.send(frame)
-    except OSError:
-        return False
-    return True
+    for _ in range(2):
+        try:
+            opened.send(frame)
+        except ConnectionRefusedError:  # reports an earlier datagram; this one has not been tried yet
+            continue
+        except OSError:
+            return False
+        return True
+    return False
 
 
 class UdpPeer(Peer):

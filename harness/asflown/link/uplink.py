@@ -29,9 +29,18 @@ class Way(Protocol):
 class Uplink:
     """Sends frames to the vehicle in order of urgency. Parties are numbers."""
 
-    def __init__(self, clock: Clock, send: Callable[[bytes], None], way: Way | None) -> None:
-        """`send` takes a frame on its way; `way` says when it is free, None meaning always."""
-        self._clock, self._send = clock, send
+    def __init__(
+        self,
+        clock: Clock,
+        send: Callable[[bytes], None],
+        way: Way | None,
+        expired: Callable[[int, Level], None],
+    ) -> None:
+        """`send` takes a frame on its way; `way` says when it is free, None meaning always.
+
+        `expired` is told the party and level of a frame that waited for too long.
+        """
+        self._clock, self._send, self._expired = clock, send, expired
         self._way = way if way is not None and way.limited else None
         self._queue = UplinkQueue()
         self._timer_set = self._closed = False
@@ -49,8 +58,8 @@ class Uplink:
             self._set_timer(self._way)
         return kept
 
-    def purge(self, party: int) -> int:
-        """Drops what waits of a party; returns how many frames that were."""
+    def purge(self, party: int) -> list[Level]:
+        """Drops what waits of a party; returns the level of each frame."""
         return self._queue.purge(party)
 
     def close(self) -> None:
@@ -71,7 +80,8 @@ class Uplink:
     def _go_on(self) -> None:
         self._timer_set = False
         assert self._way is not None
-        self._queue.expire(self._clock.now_us())
+        for party, level in self._queue.expire(self._clock.now_us()):
+            self._expired(party, level)
         while self._queue and not self._closed and self._wait_us(self._way) <= 0:
             self._send(self._queue.pop())
         if self._queue and not self._closed:

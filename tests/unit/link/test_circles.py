@@ -70,7 +70,7 @@ class Circle:
     def meet(self) -> None:
         """Everybody has spoken once, so that everybody is heard."""
         greeting = Sender(200, 1).heartbeat()
-        for hub_link in (self.far._vehicle, self.far._ports[0].endpoint):
+        for hub_link in (self.far._vehicle, self.far._roster.ports[0].endpoint):
             hub_link.send(greeting)
         self.settle()
         self.vehicle_says(Sender(1, 1).heartbeat())

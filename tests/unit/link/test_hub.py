@@ -341,6 +341,29 @@ def test_a_flood_is_bounded_counted_and_told_at_most_once_a_second(clock: HandCl
     assert sum(told) == counted["uplink.rest.dropped"] > 19_000
 
 
+def test_what_waits_too_long_is_told_by_name(clock: HandClock) -> None:
+    """A radio that takes a second for a frame: of ten commands the last ones grow too old, and each is in an event."""
+    field = slow_field(clock, rate=40)
+    field.script.say(*(GROUND.command(number=n) for n in range(10)))
+    clock.move_to(60_000_000)
+    field.hub.close()
+    told = [facts["frames"] for _, kind, facts in field.recorder.events if kind == "uplink-expired"]
+    expired = field.hub.counters()["uplink.command.expired"]
+    assert sum(frames["script.command"] for frames in told) == expired >= 4
+    assert expired + len(field.vehicle.given) == 10
+
+
+def test_what_waits_of_somebody_who_leaves_is_told(clock: HandClock) -> None:
+    """It is dropped, counted, and in an event."""
+    field = slow_field(clock, rate=40)
+    field.map.say(*(Sender(253, 190).command(number=n) for n in range(5)))
+    field.hub.detach(field.map)
+    field.hub.close()
+    told = [facts["frames"] for _, kind, facts in field.recorder.events if kind == "uplink-dropped"]
+    assert sum(frames["map.command"] for frames in told) == 4
+    assert field.hub.counters()["uplink.command.dropped"] == 4
+
+
 actions = st.lists(
     st.tuples(st.sampled_from(["script", "map", "sticks", "guard"]), st.integers(0, 5)), max_size=60
 )
