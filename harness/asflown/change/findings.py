@@ -24,6 +24,7 @@ class Cause(Enum):
     LINK = "the link differed"
     PARAMETERS = "the parameters differ"
     FIRMWARE = "the firmware differs"
+    CRAFT = "the vehicles are different ones"
     CLOCK = "the clocks differ"
     MACHINE = "the machines differ"
     VEHICLE = "the vehicle flew differently"

@@ -14,6 +14,8 @@ from pydantic import BaseModel
 HASHED_FILE_BYTES_MAX = 4 << 20
 """Bigger files in a script's folder count by name and size only."""
 HASHED_FILES_MAX = 500
+NOT_THE_SCRIPTS = "baseline"
+"""The folder beside a scenario that says what earlier flights were like: it changes, and the script does not."""
 DISTRIBUTIONS = ("asflown", "jsbsim", "numpy", "pymavlink")
 
 
@@ -28,7 +30,10 @@ def sha256_of_model(model: BaseModel) -> str:
 
 
 def sha256_of_folder(folder: Path) -> str:
-    """SHA-256 over the names and contents of a script's folder, without hidden and derived files."""
+    """SHA-256 over the names and contents of a script's folder, without hidden and derived files and baselines.
+
+    Scenario and vehicle files may lie beside the script and are no part of it: a changed wind is no edit of it.
+    """
     hasher = hashlib.sha256()
     for file in sorted(_own_files(folder))[:HASHED_FILES_MAX]:
         hasher.update(str(file.relative_to(folder)).encode() + b"\0")
@@ -43,6 +48,8 @@ def _own_files(folder: Path) -> list[Path]:
     while waiting and len(found) < HASHED_FILES_MAX:
         for entry in sorted(waiting.pop().iterdir()):
             if entry.name.startswith((".", "__pycache__")) or entry.is_symlink():
+                continue
+            if entry == folder / NOT_THE_SCRIPTS or entry.name.endswith((".scenario.yaml", ".vehicle.yaml")):
                 continue
             if entry.is_dir():
                 waiting.append(entry)

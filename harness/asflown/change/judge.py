@@ -1,0 +1,117 @@
+"""Whether two samples of one number differ, are equivalent within a band, or the flights do not decide.
+
+'No significant difference' is never taken for 'no difference': equivalence is shown by two one-sided tests (TOST,
+Schuirmann 1987) or not at all. Spreads need not be equal (Welch). Flights that are twins are judged by their
+differences. Numbers that never vary are compared as they are. Several numbers are screened with Holm's method, so
+that the chance of any false 'changed' stays within the family's level.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import optimize, stats
+
+EQUIVALENCE_LEVEL = 0.05
+"""Of each one-sided test; the interval that must lie in the band is then that of 90 %."""
+WANTED_POWER = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Mean of B minus mean of A, how well it is known, and what that makes of it."""
+
+    mean: float
+    standard_error: float
+    """0 when the numbers do not vary at all."""
+    degrees: float
+
+    def p_changed(self) -> float:
+        """How likely a difference at least as large is, had nothing changed (two-sided t)."""
+        if self.standard_error == 0:
+            return 1.0 if self.mean == 0 else 0.0
+        return float(2 * stats.t.sf(abs(self.mean) / self.standard_error, self.degrees))
+
+    def p_equivalent(self, band: float) -> float:
+        """The larger p of the two one-sided tests against `band`, the half width of what counts as none."""
+        if self.standard_error == 0:
+            return 0.0 if abs(self.mean) < band else 1.0
+        return float(stats.t.sf((band - abs(self.mean)) / self.standard_error, self.degrees))
+
+    def interval(self, level: float = 1 - 2 * EQUIVALENCE_LEVEL) -> tuple[float, float]:
+        """The two-sided interval of the difference."""
+        if self.standard_error == 0:
+            return self.mean, self.mean
+        reach = self.standard_error * float(stats.t.ppf(0.5 + level / 2, self.degrees))
+        return self.mean - reach, self.mean + reach
+
+    def power_of_equivalence(self, band: float) -> float:
+        """How likely TOST had shown equivalence, had nothing changed; with the spread that was seen."""
+        if self.standard_error == 0:
+            return 1.0
+        critical = float(stats.t.isf(EQUIVALENCE_LEVEL, self.degrees))
+        reach = band / self.standard_error
+        # The probability over the mean for a known standard error, averaged over its chi-square distribution.
+        chi2 = stats.chi2.ppf((np.arange(200) + 0.5) / 200, self.degrees) / self.degrees
+        half = reach - critical * np.sqrt(chi2)
+        inside = np.where(half > 0, 2 * stats.norm.cdf(half) - 1, 0.0)
+        return float(inside.mean())
+
+    def smallest_found(self, level: float) -> float:
+        """The smallest change found with WANTED_POWER at this two-sided level, with the spread that was seen."""
+        if self.standard_error == 0:
+            return 0.0
+        critical = float(stats.t.isf(level / 2, self.degrees))
+
+        def lacking(shift: float) -> float:
+            return float(stats.nct.sf(critical, self.degrees, shift)) - WANTED_POWER
+
+        most = critical * 4 + 20
+        return float(optimize.brentq(lacking, 0.0, most, xtol=1e-3)) * self.standard_error
+
+
+def unpaired(a: Sequence[float], b: Sequence[float]) -> Difference | None:
+    """The difference of two independent samples; None for fewer than two numbers on either side."""
+    if len(a) < 2 or len(b) < 2:
+        return None
+    parts = [float(np.var(side, ddof=1)) / len(side) for side in (a, b)]
+    total = sum(parts)
+    mean = float(np.mean(b) - np.mean(a))
+    if total <= _rounding(a, b):
+        return Difference(mean if abs(mean) ** 2 > _rounding(a, b) else 0.0, 0.0, math.inf)
+    below = sum(part**2 / (len(side) - 1) for part, side in zip(parts, (a, b), strict=True))
+    return Difference(mean, math.sqrt(total), total**2 / below)
+
+
+def paired(a: Sequence[float], b: Sequence[float]) -> Difference | None:
+    """The mean difference of twins, number by number; None for fewer than two."""
+    if len(a) < 2:
+        return None
+    apart = np.subtract(b, a)
+    spread = float(np.var(apart, ddof=1)) / len(apart)
+    mean = float(np.mean(apart))
+    if spread <= _rounding(a, b):
+        return Difference(mean if abs(mean) ** 2 > _rounding(a, b) else 0.0, 0.0, math.inf)
+    return Difference(mean, math.sqrt(spread), len(apart) - 1)
+
+
+def _rounding(a: Sequence[float], b: Sequence[float]) -> float:
+    """The square of what the last bits of such numbers may differ by."""
+    largest = max(float(np.max(np.abs(side))) for side in (a, b))
+    return (largest * 1e-12) ** 2
+
+
+def holm(p_values: Sequence[float], level: float) -> list[bool]:
+    """Which of several hypotheses are rejected, so that any false rejection has probability `level` at most.
+
+    S. Holm, A simple sequentially rejective multiple test procedure, Scand. J. Statist. 6, 1979.
+    """
+    rejected = [False] * len(p_values)
+    for rank, place in enumerate(sorted(range(len(p_values)), key=p_values.__getitem__)):
+        if p_values[place] > level / (len(p_values) - rank):
+            break
+        rejected[place] = True
+    return rejected

@@ -1,0 +1,56 @@
+"""Numbers of a comparison in words: with unit, angles in degrees, as other reports of asflown write them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from asflown.units import Dimension, format_quantity
+
+_DIMENSIONS = {dimension.si_symbol for dimension in Dimension}
+_SUFFIXES = {
+    "_m_s3": "m/s3", "_m_s2": "m/s2", "_m_s": "m/s", "_rad_s": "rad/s", "_rad": "rad", "_deg": "deg", "_pa": "Pa",
+    "_hz": "Hz", "_m": "m", "_s": "s", "_k": "K",
+}  # fmt: skip
+"""Endings of names in a manifest and the unit each stands for, the longest first."""
+
+
+def quantity(value: float, unit: str, *, signed: bool = False) -> str:
+    """`0.42 m`, `+12.3 deg`, `0.012`: small numbers keep two digits."""
+    if not math.isfinite(value):
+        return f"{value}"
+    sign = "+" if signed and value > 0 else ""
+    if unit in _DIMENSIONS:
+        usual = format_quantity(value, unit)
+        if any(digit in usual for digit in "123456789") or value == 0:
+            return f"{sign}{usual}"
+    return f"{sign}{value:.3g} {unit}".rstrip()
+
+
+def named(name: str, value: object) -> tuple[str, str]:
+    """What an entry of a manifest is called, and its value: `wind.speed_m_s`, 2.0 gives `wind speed`, `2.00 m/s`."""
+    plain, unit = name, ""
+    for suffix, symbol in _SUFFIXES.items():
+        if name.endswith(suffix):
+            plain, unit = name.removesuffix(suffix), symbol
+            break
+    title = plain.replace(".", " ").replace("_", " ")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return title, "none" if value in (None, [], "") else str(value)
+    return title, quantity(float(value), unit)
+
+
+def listing(parts: Sequence[str], most: int = 4) -> str:
+    """`a`, `a and b`, `a, b and c`, `a, b, c, d and 3 more`."""
+    shown = [*parts[:most], f"{len(parts) - most} more"] if len(parts) > most else list(parts)
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def count(number: int, noun: str) -> str:
+    """`1 flight`, `3 flights`."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def capital(sentence: str) -> str:
+    """With its first letter large."""
+    return sentence[:1].upper() + sentence[1:]
