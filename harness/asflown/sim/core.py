@@ -163,6 +163,10 @@ class Core:
         """Names the origin of a flight without GNSS; False when GNSS has named it already."""
         return self._estimator.set_origin(latitude_deg, longitude_deg, altitude_m)
 
+    def rest_ned_m(self) -> tuple[float, float, float]:
+        """Where the craft comes to rest when it is told to stop now and brakes as it plans to."""
+        return self._controller.rest_ned_m(self.limits)
+
     def truth_row(self) -> tuple[float, ...]:
         """In the order of record.truth.TRUTH_COLUMNS."""
         plant = self._plant

@@ -15,7 +15,7 @@ from pymavlink.dialects.v20 import common as mav
 
 from asflown.frames import TangentPlane
 from asflown.sim.plan_item import PlanItem
-from asflown.sim.situation import Point, Situation, speed_m_s
+from asflown.sim.situation import Point, Situation
 
 POLYGON_IN = int(mav.MAV_CMD_NAV_FENCE_POLYGON_VERTEX_INCLUSION)
 POLYGON_OUT = int(mav.MAV_CMD_NAV_FENCE_POLYGON_VERTEX_EXCLUSION)
@@ -31,9 +31,7 @@ BOUNDARY = int(mav.FENCE_BREACH_BOUNDARY)
 
 Place = tuple[float, float]
 
-_REACTS_IN_S = 0.8
-_BRAKES_WITH = 0.5
-"""Share of the acceleration limit that stopping short of the fence is planned with."""
+_REACTS_IN_S = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,10 +134,9 @@ class Fence:
 
 def _stops_at(situation: Situation) -> Point:
     """Where the craft surely comes to rest, with time to react: farther than it needs."""
-    e, speed = situation.estimate, speed_m_s(situation.estimate)
-    ahead_s = _REACTS_IN_S + speed / (2 * _BRAKES_WITH * situation.core.limits.acceleration_m_s2)
+    e, (north_m, east_m, down_m) = situation.estimate, situation.core.rest_ned_m()
     return (
-        e.north_m + e.velocity_north_m_s * ahead_s,
-        e.east_m + e.velocity_east_m_s * ahead_s,
-        e.down_m + e.velocity_down_m_s * ahead_s,
+        north_m + e.velocity_north_m_s * _REACTS_IN_S,
+        east_m + e.velocity_east_m_s * _REACTS_IN_S,
+        down_m + e.velocity_down_m_s * _REACTS_IN_S,
     )

@@ -197,6 +197,9 @@ class FlightCore(Protocol):
     def set_origin(self, latitude_deg: float, longitude_deg: float, altitude_m: float) -> bool:
         """Names the origin of a flight without GNSS; False when GNSS has named it already."""
 
+    def rest_ned_m(self) -> tuple[float, float, float]:
+        """Where the craft comes to rest when it is told to stop now and brakes as it plans to."""
+
     def truth_row(self) -> tuple[float, ...]:
         """In the order of record.truth.TRUTH_COLUMNS."""
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from importlib.resources import as_file, files
-from math import degrees, isnan, pi
+from math import cos, degrees, isnan, pi, radians
 from struct import Struct
 
 import jsbsim
@@ -67,6 +67,8 @@ _GROUND_FELT_BELOW_M = 2.0
 """More than any craft here can sink in 10 ms."""
 _GROUND_REACTIONS = "simulation/models/FGGroundReactions/enabled"
 _LIES_BELOW_M = 0.5
+_STRIKES_BELOW, _STRIKES_TILTED = 1.5, cos(radians(75.0))
+"""Rotors reach the ground: lower than this many heights at rest, and tilted farther than this cosine."""
 _STILL = (0.0, 0.0, 0.0)
 _WRECK_RATE_RAD_S = 60.0
 """No craft here turns as fast in flight; steps of 2.5 ms cannot follow the tumbling of a violent impact."""
@@ -188,13 +190,29 @@ class Plant:
         self._set_ground_effect(1.0 / (1.0 - self._ground_effect_m2 / (z * z)))
 
     def wreck(self) -> bool:
-        """Whether the craft tumbles beyond what can be simulated: its motors are dead from then on.
+        """Whether the craft has just been wrecked: its motors are dead from then on.
 
-        Near the ground it lies there, level; higher up it falls on, level. Call it every 10 ms, after the steps.
+        One that strikes the ground on its side lies as it falls. One that tumbles beyond what can be simulated lies
+        level, near the ground; higher up it falls on, level. Call it every 10 ms, after the steps.
         """
         p, q, r = self.state[9:12]
-        if max(p, q, r) < _WRECK_RATE_RAD_S and min(p, q, r) > -_WRECK_RATE_RAD_S:
+        if max(p, q, r) > _WRECK_RATE_RAD_S or min(p, q, r) < -_WRECK_RATE_RAD_S:
+            self._calm()
+        elif not self._strikes():
             return False
+        first, self.wrecked = not self.wrecked, True
+        for rotor in range(1, ROTORS + 1):
+            self.write(f"rotor/health-{rotor}", 0.0)
+        return first
+
+    def _strikes(self) -> bool:
+        """Whether rotors reach the ground."""
+        if not self._ground_felt or self._sound_place[2] > _STRIKES_BELOW * self._rest_height_m:
+            return False
+        return cos(self.state[6]) * cos(self.state[7]) < _STRIKES_TILTED
+
+    def _calm(self) -> None:
+        """Puts the craft level where it was 10 ms ago."""
         latitude_deg, longitude_deg, height_m = self._sound_place
         lies = height_m < _LIES_BELOW_M
         north, east, down = (0.0, 0.0, 0.0) if lies else self._sound[3:6]
@@ -207,10 +225,6 @@ class Plant:
         )
         self._ground_felt = True
         self.write(_GROUND_REACTIONS, 1.0)
-        for rotor in range(1, ROTORS + 1):
-            self.write(f"rotor/health-{rotor}", 0.0)
-        self.wrecked = True
-        return True
 
     def check(self) -> None:
         """Raises HarnessFault when the state is not a number any more."""

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 from asflown.frames import TangentPlane
-from asflown.sim.interface import TICK_US, Estimate, FlightCore, Limits, Target
+from asflown.sim.interface import TICK_US, Estimate, FlightCore, Target
 from asflown.sim.parameters import Parameters
 from asflown.sim.sticks import Sticks
 
@@ -18,8 +18,6 @@ Point = tuple[float, float, float]
 
 _TICK_S = TICK_US / 1e6
 _AT_TARGET_M = 1.0
-BRAKING_SHARE = 0.6
-"""Of the acceleration limit: what the controller plans to brake with."""
 
 
 @dataclass(slots=True)
@@ -66,7 +64,7 @@ class Situation:
 
     def resting_point(self) -> Point:
         """Where to hold: where the craft can come to rest, or the target's point when that is close by."""
-        rest = stopping_point(self.core.estimate, self.core.limits)
+        rest = self.core.rest_ned_m()
         point = point_of(self.core.target)
         return point if point is not None and math.dist(point, rest) < _AT_TARGET_M else rest
 
@@ -125,13 +123,3 @@ def point_of(target: Target) -> Point | None:
 def speed_m_s(estimate: Estimate) -> float:
     """The length of the estimated velocity."""
     return math.hypot(estimate.velocity_north_m_s, estimate.velocity_east_m_s, estimate.velocity_down_m_s)
-
-
-def stopping_point(estimate: Estimate, limits: Limits) -> Point:
-    """Where the craft comes to rest when it brakes as its reference plans to: v |v| / 2a ahead."""
-    scale = speed_m_s(estimate) / (2 * BRAKING_SHARE * limits.acceleration_m_s2)
-    return (
-        estimate.north_m + estimate.velocity_north_m_s * scale,
-        estimate.east_m + estimate.velocity_east_m_s * scale,
-        estimate.down_m + estimate.velocity_down_m_s * scale,
-    )

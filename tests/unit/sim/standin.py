@@ -80,6 +80,17 @@ class StandIn:
             self.estimate.origin_altitude_m, self.estimate.origin_known = altitude_m, True
         return not known
 
+    def rest_ned_m(self) -> tuple[float, float, float]:
+        """As the estimate moves, braking with 60 % of the limit."""
+        e = self.estimate
+        speed = math.hypot(e.velocity_north_m_s, e.velocity_east_m_s, e.velocity_down_m_s)
+        scale = speed / (1.2 * self.limits.acceleration_m_s2)
+        return (
+            e.north_m + scale * e.velocity_north_m_s,
+            e.east_m + scale * e.velocity_east_m_s,
+            e.down_m + scale * e.velocity_down_m_s,
+        )
+
     def truth_row(self) -> tuple[float, ...]:
         """The estimate: a stand-in errs in nothing."""
         e = self.estimate

@@ -43,7 +43,7 @@ def test_an_odometry_is_read_with_its_accuracy_and_age() -> None:
     feed = from_odometry(message, (5_040_000, 1_700_000_000_000_000))
     assert (feed.north_m, feed.east_m, feed.down_m) == (1.0, 2.0, -3.0)
     assert feed.yaw_rad == pytest.approx(math.pi / 2)
-    assert (feed.deviation_m, feed.yaw_deviation_rad) == (pytest.approx(0.1), pytest.approx(0.2))
+    assert (feed.deviation_m, feed.yaw_deviation_rad) == pytest.approx((0.1, 0.2))
     assert feed.age_s == pytest.approx(0.04)
 
 

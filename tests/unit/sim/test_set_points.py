@@ -24,7 +24,7 @@ SQUARE_NED = (1, 2, -3)
 
 def vantage(yaw_rad: float = EAST, home_down_m: float | None = -1.0) -> Vantage:
     """A craft at north 10, east 20, 5 m up, that looks east; home is 1 m above the origin."""
-    estimate = Estimate(north_m=10.0, east_m=20.0, down_m=-5.0, yaw_rad=yaw_rad)
+    estimate = Estimate(north_m=10.0, east_m=20.0, down_m=-5.0, yaw_rad=yaw_rad, origin_known=True)
     return Vantage(estimate, PLANE, home_down_m)
 
 
@@ -222,3 +222,12 @@ def test_frames_that_are_not_supported_are_named(frame: int) -> None:
     """The number stands in the text."""
     with pytest.raises(SetPointRefused, match=f"frame {frame} is not supported"):
         from_local(local(frame, POSITION), vantage())
+
+
+def test_latitude_and_longitude_need_an_origin() -> None:
+    """In a flight without GNSS whose origin nobody has named they mean nothing."""
+    message = mav.MAVLink_set_position_target_global_int_message(
+        0, 1, 1, 6, 0xDF8, 520_000_000, 45_000_000, 5.0, 0, 0, 0, 0, 0, 0, 0, 0
+    )
+    with pytest.raises(SetPointRefused, match="no origin"):
+        from_global(message, Vantage(Estimate(), PLANE, 0.0))

@@ -106,6 +106,11 @@ class Controller:
         """Whether the landing detector says so."""
         return self.phase is not Phase.FLYING
 
+    def rest_ned_m(self, limits: Limits) -> tuple[float, float, float]:
+        """Where the craft comes to rest when it is told to stop now."""
+        e, (north, east, down) = self._estimate, self._reference.way_to_rest_m(limits)
+        return e.north_m + north, e.east_m + east, e.down_m + down
+
     def arm(self) -> None:
         """Lets the motors idle."""
         self.armed = True

@@ -76,6 +76,24 @@ class Reference:
         self.velocity = _followed(self.velocity, self.lead_velocity, share)
         self.position = _followed(self.position, self._ahead, share)
 
+    def way_to_rest_m(self, limits: Limits) -> Vector:
+        """What it covers when it is told to stop now: v^2 / 2a, after the speeding up under way has faded at its jerk.
+
+        From a = a0 falling to 0 at the jerk j: t = a0 / j, v grows by a0 t / 2, and the way by v t + a0 t^2 / 3.
+        """
+        north, east, down = self.lead_velocity
+        speed = sqrt(north * north + east * east + down * down)
+        if speed < _TINY:
+            return 0.0, 0.0, 0.0
+        a_north, a_east, a_down = self._wanted
+        gaining = max(0.0, (a_north * north + a_east * east + a_down * down) / speed)
+        fade_s = gaining / self._jerk
+        top = speed + 0.5 * gaining * fade_s
+        way = speed * fade_s + gaining * fade_s * fade_s / 3.0
+        way += top * top / (2.0 * self._braking * limits.acceleration_m_s2)
+        scale = way / speed
+        return north * scale, east * scale, down * scale
+
     def keep_near(
         self, north_m: float, east_m: float, down_m: float, level_m: float, upright_m: float
     ) -> None:
