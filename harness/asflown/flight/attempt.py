@@ -13,12 +13,15 @@ from pathlib import Path
 
 from asflown.clock.paced import PacedClock
 from asflown.clock.virtual import VirtualClock
-from asflown.errors import FlightError, ScriptProblem, VehicleProblem
+from asflown.errors import FlightError, HarnessFault, ScriptProblem, VehicleProblem
 from asflown.flight import endings
 from asflown.flight.interpreter import Command
+from asflown.flight.kept_recorder import KeptRecorder
+from asflown.flight.kept_rig import KeptRig
+from asflown.flight.launching import Attempted
 from asflown.flight.logbook import Logbook
 from asflown.flight.plan import FlightPlan, Progress, ProgressCallback
-from asflown.flight.rig import Attempted, Rig
+from asflown.flight.rig import Rig
 from asflown.flight.script import Ending, ScriptRunner
 from asflown.record import folder as folders
 from asflown.record.capture import Recorder
@@ -40,6 +43,9 @@ LANDING_PATIENCE_US = 20_000_000
 SET_DOWN_TIMEOUT_US = 90_000_000
 PILOT_PATIENCE_US = 900_000_000
 """How long is recorded while a pilot who took over flies on."""
+KEPT = frozenset({"bench", "airframe"})
+"""Kinds whose port a keeper has."""
+AnyRig = Rig | KeptRig
 
 
 class CannotHold(Exception):
@@ -66,9 +72,14 @@ class Attempt:
         self._plan, self._folder, self._commands = plan, folder, commands
         self._clock, self._progress = clock, progress
         self._knows_truth = plan.vehicle.kind == "built-in"
-        self._recorder = Recorder(folder, clock.epoch_us, traffic_only=not self._knows_truth)
+        self._is_kept = plan.vehicle.kind in KEPT
+        self._recorder: Recorder | KeptRecorder = (
+            KeptRecorder()
+            if self._is_kept
+            else Recorder(folder, clock.epoch_us, traffic_only=not self._knows_truth)
+        )
         self._logbook = Logbook(manifest, folder, self._recorder)
-        self._rig: Rig | None = None
+        self._rig: AnyRig | None = None
         self._looks = 0
         self._failure: FlightError | None = None
         self._stopped = False
@@ -86,8 +97,11 @@ class Attempt:
             await self._until_ready(rig)
             await self._run_script(rig)
             await self._until_down(rig)
+            await rig.give_back()
         except FlightError as error:
             self._failure = self._failure or error
+            if self._rig is not None:
+                await self._rig.give_back()
         except asyncio.CancelledError:
             failure = self._clock.failure
             if not isinstance(failure, FlightError):
@@ -102,16 +116,24 @@ class Attempt:
 
     # In order
 
-    def _power_up(self, output: int) -> Rig:
+    def _power_up(self, output: int) -> AnyRig:
         attempted = Attempted(self._plan, self._commands, self._folder, output)
-        self._rig = rig = Rig(attempted, self._clock, self._recorder, self._logbook.safety)
+        self._rig = rig = self._make_rig(attempted)
         rig.hub.on_script_frame.append(self._on_script_frame)
         self._logbook.spawned(rig, rig.runner.argv)
         rig.power_up()
         self._clock.call_at(self._clock.now_us(), self._collect)
         return rig
 
-    async def _until_ready(self, rig: Rig) -> None:
+    def _make_rig(self, attempted: Attempted) -> AnyRig:
+        recorder, clock = self._recorder, self._clock
+        if isinstance(recorder, KeptRecorder):
+            if not isinstance(clock, PacedClock):
+                raise HarnessFault("a real vehicle on a virtual clock")
+            return KeptRig(attempted, clock, recorder, self._logbook.safety)
+        return Rig(attempted, clock, recorder, self._logbook.safety)
+
+    async def _until_ready(self, rig: AnyRig) -> None:
         """Waits for a heartbeat, then for the vehicle's own checks if it reports them."""
         clock, seen = self._clock, rig.watch.seen
         until_us = clock.now_us() + round(rig.vehicle.heartbeat_within_s * 1e6)
@@ -123,8 +145,10 @@ class Attempt:
         while not seen.ready and clock.now_us() < patience_us:
             await clock.sleep_until(clock.now_us() + LOOK_INTERVAL_US)
         self._logbook.event(clock.now_us(), "vehicle-ready", checks=seen.ready)
+        await rig.prepare()
+        self._logbook.prepared(rig)
 
-    async def _run_script(self, rig: Rig) -> None:
+    async def _run_script(self, rig: AnyRig) -> None:
         """Lets the script run to its end, or interrupts it at its time limit and then ends it."""
         clock, runner = self._clock, rig.runner
         self._logbook.script_started(clock.now_us())
@@ -147,7 +171,7 @@ class Attempt:
             await self._sleep_or_end(min(limit_us, clock.now_us() + CHECK_INTERVAL_US), runner)
         self._take_ending(rig, runner.ended.result(), interrupted=interrupted)
 
-    def _take_ending(self, rig: Rig, ending: Ending, *, interrupted: bool) -> None:
+    def _take_ending(self, rig: AnyRig, ending: Ending, *, interrupted: bool) -> None:
         if ending.how == "stuck":
             self._failure = ScriptProblem(*endings.stuck(ending.reason))
         ended: endings.Ended = (
@@ -171,7 +195,7 @@ class Attempt:
             timer.cancel()
             runner.ended.remove_done_callback(wake)
 
-    async def _until_down(self, rig: Rig) -> None:
+    async def _until_down(self, rig: AnyRig) -> None:
         """Waits until the vehicle stands with its motors off; asks for a landing when nothing else brings it down."""
         clock, watch = self._clock, rig.watch
         exited = self._logbook.manifest.script.ended == "exited"
@@ -194,15 +218,15 @@ class Attempt:
     def _on_script_frame(self, _now_us: int, _frame: bytes) -> None:
         self._logbook.manifest.script.frames_sent += 1
 
-    def _stop_script(self, rig: Rig, ended: endings.Ended, event: str) -> None:
+    def _stop_script(self, rig: AnyRig, ended: endings.Ended, event: str) -> None:
         self._logbook.manifest.script.exit_code = rig.runner.close(gently=True)
         self._script_over(rig, ended, event)
 
-    def _script_over(self, rig: Rig, ended: endings.Ended, event: str) -> None:
+    def _script_over(self, rig: AnyRig, ended: endings.Ended, event: str) -> None:
         self._logbook.script_over(self._clock.now_us(), ended, event)
         rig.guard.script_ended()
 
-    def _check_vehicle(self, rig: Rig) -> None:
+    def _check_vehicle(self, rig: AnyRig) -> None:
         rig.vehicle.check()
         heard_us = rig.watch.seen.heartbeat_us or 0
         if self._clock.now_us() - heard_us > LOST_AFTER_US:
@@ -221,7 +245,7 @@ class Attempt:
         if self._looks % PROGRESS_EVERY == 0:
             self._show("flying" if self._logbook.manifest.script.started_us else "preparing")
 
-    def _take_truth(self, rig: Rig) -> None:
+    def _take_truth(self, rig: AnyRig) -> None:
         if not self._knows_truth:
             return
         self._recorder.truth(rig.vehicle.drain_truth())
@@ -249,7 +273,7 @@ class Attempt:
                 stack.callback(rig.hub.close)
                 stack.callback(self._end_script, rig, now_us)
 
-    def _end_script(self, rig: Rig, now_us: int) -> None:
+    def _end_script(self, rig: AnyRig, now_us: int) -> None:
         self._logbook.script_closed(rig, now_us, rig.runner.close(gently=True))
 
     def _close_captures(self) -> None:

@@ -173,6 +173,9 @@ class Guard:
         self._hub.cut_off("script")
         too_high = self._return.breaks(self._ceiling_m)
         steps = self._not_milder(plan(cause.kind, return_too_high=too_high))
+        if not steps and self._asked is not None:
+            self._note_event(now_us, "guard-cause", cause=cause.kind, says=cause.says)
+            return
         if not steps:
             self._note(now_us, f"{who}: no more to ask for", f"{cause.says}; it does as much already")
             return
@@ -204,7 +207,8 @@ class Guard:
         self._say(now_us)
 
     def _say(self, now_us: int) -> None:
-        self._voice.tick(now_us, (self._watch.seen.system, self._watch.seen.component))
+        seen = self._watch.seen
+        self._voice.tick(now_us, (seen.system, seen.component), works=self._effect.shown)
 
     def _pursue(self, now_us: int) -> None:
         """Repeats what is asked for, goes on when its time is over, and on to something graver when it fails."""

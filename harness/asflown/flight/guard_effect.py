@@ -7,7 +7,7 @@ nearer home, higher or lower, within every 20 s. A graver mode than asked for sh
 from __future__ import annotations
 
 from asflown.flight.takeover import Takeover
-from asflown.flight.watch import VehicleWatch
+from asflown.flight.watch import ON_GROUND, VehicleWatch
 from asflown.vehicle.reactions import GRAVITY, MODE_NAME, Reaction
 
 SHOWS_US = 5_000_000
@@ -37,6 +37,11 @@ class Effect:
         self._begun_us = self._moved_us = now_us
         self._place = self._where()
 
+    @property
+    def shown(self) -> bool:
+        """Whether it showed when it was looked for last."""
+        return self._shown_us is not None
+
     def shown_for_us(self, now_us: int) -> int:
         """For how long it has shown; 0 while it does not."""
         return 0 if self._shown_us is None else now_us - self._shown_us
@@ -47,7 +52,8 @@ class Effect:
             if self._shown_us is None:
                 self._shown_us = self._moved_us = now_us
             return self._progress(now_us)
-        self._shown_us = None
+        if self._shown_us is not None:  # it was left again: what follows has its time, too
+            self._shown_us, self._begun_us = None, now_us
         if refused:
             return f"{self._reaction} was refused"
         limit_us = STILL_US if self._mode_shows() else SHOWS_US
@@ -61,6 +67,8 @@ class Effect:
         return mode in graver
 
     def _shows(self) -> bool:
+        if self._watch.seen.landed_state == ON_GROUND:
+            return True
         if self._reaction != "stop-here":
             return self._mode_shows()
         speed = self._watch.speed_m_s
@@ -75,7 +83,7 @@ class Effect:
         place = self._where()
         if max(abs(a - b) for a, b in zip(place, self._place, strict=True)) >= _PROGRESS_M:
             self._place, self._moved_us = place, now_us
-        if now_us - self._moved_us < PROGRESS_US or self._watch.seen.landed_state == 1:
+        if now_us - self._moved_us < PROGRESS_US or self._watch.seen.landed_state == ON_GROUND:
             return ""
         return f"{self._reaction} makes no progress"
 

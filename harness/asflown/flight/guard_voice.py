@@ -1,6 +1,7 @@
-"""How the guard asks: a command repeated until it is accepted, the next way when one is refused or not answered.
+"""How the guard asks: a command repeated until it is accepted, and the next way when that does not work.
 
-Stays with a reaction until it is told to be silent; a vehicle that refused every way is asked again, more slowly.
+A way does not work when it is refused, not answered, or accepted in vain. Stays with a reaction until it is told to be
+silent; a vehicle that refused every way is asked again, more slowly.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from asflown.vehicle.reactions import OWN_COMPONENT, OWN_SYSTEM, Reaction, Way, 
 REPEAT_US = 1_000_000
 TRIES_OF_A_WAY = 3
 SLOWLY_US = 3_000_000
+IN_VAIN_US = 2_500_000
+"""How long a way that was accepted may show no effect before the next one is tried."""
 _MAY_CHANGE = (int(common.MAV_RESULT_IN_PROGRESS), int(common.MAV_RESULT_TEMPORARILY_REJECTED))
 
 
@@ -28,7 +31,7 @@ class Voice:
         self._ways: tuple[Way, ...] = ()
         self._way = self._tries = self._refusals = 0
         self._next_us = 0
-        self.accepted = False
+        self._accepted_us: int | None = None
         self.refused = False
         """Every way was refused."""
 
@@ -36,17 +39,19 @@ class Voice:
         """From now on asks for this reaction; the next `tick` says it."""
         self._ways = ways(reaction, self._modes)
         self._way = self._tries = self._refusals = self._next_us = 0
-        self.accepted = self.refused = False
+        self._accepted_us, self.refused = None, False
 
     def be_silent(self) -> None:
         """Asks for nothing any more."""
         self._ways = ()
 
-    def tick(self, now_us: int, target: tuple[int, int]) -> None:
-        """Says it, or says it again."""
-        if not self._ways or self.accepted or now_us < self._next_us:
+    def tick(self, now_us: int, target: tuple[int, int], *, works: bool) -> None:
+        """Says it, or says it again; `works`: what was asked for shows."""
+        if not self._ways or works or now_us < self._next_us:
             return
-        if self._tries >= TRIES_OF_A_WAY:
+        if self._accepted_us is not None and now_us - self._accepted_us < IN_VAIN_US:
+            return
+        if self._accepted_us is not None or self._tries >= TRIES_OF_A_WAY:
             self._take_next_way()
         self._say(self._ways[self._way], target)
         self._tries += 1
@@ -61,7 +66,7 @@ class Voice:
         if command != self._ways[self._way].command or not self._tries or to not in (0, OWN_SYSTEM):
             return
         if result == common.MAV_RESULT_ACCEPTED:
-            self.accepted = True
+            self._accepted_us = now_us
         elif result not in _MAY_CHANGE:
             self._refusals += 1
             self.refused = self.refused or self._refusals >= len(self._ways)
@@ -69,7 +74,7 @@ class Voice:
             self._next_us = now_us + SLOWLY_US if self.refused else now_us
 
     def _take_next_way(self) -> None:
-        self._way, self._tries = (self._way + 1) % len(self._ways), 0
+        self._way, self._tries, self._accepted_us = (self._way + 1) % len(self._ways), 0, None
 
     def _say(self, way: Way, target: tuple[int, int]) -> None:
         params = (*way.params, *(0.0,) * (7 - len(way.params)))

@@ -10,6 +10,8 @@ from asflown.clock.wall import Stopwatch
 from asflown.errors import FlightError
 from asflown.flight import endings
 from asflown.flight.fingerprint import fingerprint
+from asflown.flight.kept_recorder import KeptRecorder
+from asflown.flight.kept_rig import KeptRig
 from asflown.flight.rig import Rig
 from asflown.record import folder as folders
 from asflown.record import manifest as manifests
@@ -22,7 +24,7 @@ SCRIPT_LOG_BYTES_MAX = 64 << 20
 class Logbook:
     """The manifest of one attempt, kept up to date with its recorder."""
 
-    def __init__(self, manifest: Manifest, folder: Path, recorder: Recorder) -> None:
+    def __init__(self, manifest: Manifest, folder: Path, recorder: Recorder | KeptRecorder) -> None:
         self.manifest, self._folder, self._recorder = manifest, folder, recorder
         self._since_spawn = Stopwatch()
 
@@ -32,7 +34,7 @@ class Logbook:
         clock.kind, clock.epoch_us, clock.fingerprint = kind, epoch_us, fingerprint()
         manifests.write(self.manifest, self._folder)
 
-    def spawned(self, rig: Rig, argv: tuple[str, ...]) -> None:
+    def spawned(self, rig: Rig | KeptRig, argv: tuple[str, ...]) -> None:
         """The vehicle is known and the script's process starts: pace counts from here."""
         self.manifest.vehicle = rig.vehicle.record()
         self.manifest.script.command = list(argv)
@@ -41,6 +43,11 @@ class Logbook:
     def event(self, now_us: int, kind: str, **facts: object) -> None:
         """Notes that something happened."""
         self._recorder.event(now_us, kind, **facts)
+
+    def prepared(self, rig: Rig | KeptRig) -> None:
+        """More is known of the vehicle now; written at once, before take-off."""
+        self.manifest.vehicle = rig.vehicle.record()
+        manifests.write(self.manifest, self._folder)
 
     def script_started(self, now_us: int) -> None:
         """The script runs from now on."""
@@ -61,7 +68,7 @@ class Logbook:
         """Whether the script has written more than is kept."""
         return (self._folder / folders.SCRIPT_LOG).stat().st_size > SCRIPT_LOG_BYTES_MAX
 
-    def script_closed(self, rig: Rig, now_us: int, code: int | None) -> None:
+    def script_closed(self, rig: Rig | KeptRig, now_us: int, code: int | None) -> None:
         """The script's processes are gone."""
         script = self.manifest.script
         script.exit_code = code if script.exit_code is None else script.exit_code
@@ -70,12 +77,18 @@ class Logbook:
         if (usage := rig.runner.usage_us()) is not None:
             script.cpu_s, script.longest_compute_ms = usage[0] / 1e6, usage[1] / 1e3
 
-    def hub_closed(self, rig: Rig) -> None:
+    def hub_closed(self, rig: Rig | KeptRig) -> None:
         """Nothing passes the hub any more."""
         self.manifest.link = rig.hub.counters()
+        heard = self.manifest.link.get(
+            "script.frames_in", 0
+        )  # where the keeper has the hub, nobody else counts them
+        self.manifest.script.frames_sent = max(self.manifest.script.frames_sent, heard)
         self.manifest.script.datagrams_dropped = self.manifest.link.get("script.frames_dropped", 0)
 
-    def close(self, rig: Rig | None, now_us: int, failure: FlightError | None, *, stopped: bool) -> None:
+    def close(
+        self, rig: Rig | KeptRig | None, now_us: int, failure: FlightError | None, *, stopped: bool
+    ) -> None:
         """Writes how the flight ended. Raises OSError when the manifest cannot be written."""
         manifest, clock = self.manifest, self.manifest.clock
         log = self._folder / folders.SCRIPT_LOG

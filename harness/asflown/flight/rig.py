@@ -6,17 +6,14 @@ Whatever was opened when the assembly fails is closed again; closing one thing d
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
-from pathlib import Path
 from random import Random
 
 from asflown.clock.paced import PacedClock
 from asflown.clock.virtual import VirtualClock
 from asflown.flight.guard import Guard, NoteSafety
 from asflown.flight.guard_terms import terms_for
-from asflown.flight.interpreter import Command
-from asflown.flight.plan import FlightPlan
-from asflown.flight.script import HeldRunner, Launch, PacedRunner, ScriptRunner
+from asflown.flight.launching import Attempted, launch_for
+from asflown.flight.script import HeldRunner, PacedRunner, ScriptRunner
 from asflown.flight.watch import VehicleWatch
 from asflown.flight.wiring import ScriptPort, wire_held, wire_paced
 from asflown.link.hub import FrameRecorder, Hub
@@ -27,19 +24,6 @@ from asflown.vehicle.registry import open_vehicle
 
 SIMULATED = frozenset({"built-in", "container"})
 """Kinds that an emulated radio stands in front of."""
-
-
-@dataclass(frozen=True, slots=True)
-class Attempted:
-    """What is flown in this attempt, and where to."""
-
-    plan: FlightPlan
-    commands: tuple[Command, ...]
-    """The script, and the programs beside it."""
-    folder: Path
-    """The flight's own: its path marks every process of the flight, since a name alone may be flying elsewhere, too."""
-    output: int
-    """The descriptor that scripts write their output to."""
 
 
 class Rig:
@@ -78,23 +62,22 @@ class Rig:
         if not self.vehicle.lockstep:
             Knock(self._clock, self.hub).start()
 
+    async def prepare(self) -> None:
+        """A simulated vehicle needs no more than it got."""
+
+    async def give_back(self) -> None:
+        """Nothing was borrowed."""
+
     def _make_runner(self) -> tuple[ScriptPort, ScriptRunner]:
         script, clock = self._attempted.plan.loaded.scenario.script, self._clock
         if isinstance(clock, VirtualClock):
             port, held = wire_held(script, self._attempted.folder)
             self.hub.attach(held, "script")
-            compute_us, launch = round(script.compute_s * 1e6), self._launch(port)
+            compute_us, launch = round(script.compute_s * 1e6), launch_for(self._attempted, port)
             return port, HeldRunner(clock, launch, held, compute_us, self.vehicle.work_ahead)
         port, endpoint = wire_paced(script, self._attempted.folder, clock)
         self.hub.attach(endpoint, "script")
-        return port, PacedRunner(clock, self._launch(port))
-
-    def _launch(self, port: ScriptPort) -> Launch:
-        attempted, loaded = self._attempted, self._attempted.plan.loaded
-        style = loaded.scenario.script.link.style
-        argv, *beside = (port.fill(command.argv, style) for command in attempted.commands)
-        mark = str(attempted.folder.resolve())
-        return Launch(argv, tuple(beside), loaded.folder, mark, attempted.output, attempted.plan.seed)
+        return port, PacedRunner(clock, launch_for(self._attempted, port))
 
     def _radio(self) -> Radio | None:
         """An emulated radio in front of a simulated vehicle; a real one has its own."""

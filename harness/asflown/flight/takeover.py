@@ -15,7 +15,7 @@ from typing import Literal
 from asflown.flight.guard_terms import GuardTerms
 from asflown.flight.mode_requests import STANDARD_NAMES, ModeRequest, Requests, mode_request, words_of
 from asflown.flight.pilot_sticks import StickWatch
-from asflown.flight.watch import IN_DISTRESS, VehicleWatch
+from asflown.flight.watch import IN_DISTRESS, ON_GROUND, VehicleWatch
 from asflown.link.priority import is_set_point
 from asflown.scenario.model import ModeName
 from asflown.vehicle.reactions import MODE_NAME, Reaction
@@ -94,8 +94,8 @@ class Takeover:
             self._set_point_us = now_us
             return
         request = mode_request(now_us, frame, self._terms.system)
-        if request is not None:
-            self._script.note(request)
+        if request is not None and not request.explains(now_us, self.mode, self._watch.seen.custom_mode or 0):
+            self._script.note(request)  # what is flown already it cannot bring about
 
     def station_frame(self, now_us: int, frame: bytes) -> None:
         """Takes a frame of a station or pilot."""
@@ -167,7 +167,7 @@ class Takeover:
     def _own(self, change: _Pending) -> str:
         """Why the vehicle changed by itself; '' when nothing explains it."""
         seen, step = self._watch.seen, (change.before, change.after)
-        if not seen.armed:
+        if not seen.armed or seen.landed_state == ON_GROUND:
             return "not flying"
         if step in _ENDS:
             return _ENDS[step]

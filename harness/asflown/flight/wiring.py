@@ -88,12 +88,12 @@ class ScriptPort:
     def _told_port(self) -> int:
         return self.port if self.script_port is None else self.script_port
 
-    def paced(self, clock: Clock) -> Endpoint:
-        """The hub's side for a script in wall time."""
+    def paced_url(self) -> str:
+        """The hub's side for a script in wall time, as a link."""
         if self.path is not None:
-            return make_endpoint(f"pty://{self.path}", clock, name="script")
+            return f"pty://{self.path}"
         side = "" if self.script_listens else "-listen"
-        return make_endpoint(f"{self.transport}{side}://{LOOPBACK}:{self.port}", clock, name="script")
+        return f"{self.transport}{side}://{LOOPBACK}:{self.port}"
 
 
 def wire_held(script: Script, folder: Path) -> tuple[ScriptPort, ModelledPort]:
@@ -126,16 +126,20 @@ def wire_paced(script: Script, folder: Path, clock: Clock) -> tuple[ScriptPort, 
 
     Raises LinkProblem when the script's own port is taken by another program.
     """
+    chosen = choose_paced(script, folder)
+    return chosen, make_endpoint(chosen.paced_url(), clock, name="script")
+
+
+def choose_paced(script: Script, folder: Path) -> ScriptPort:
+    """The port of a script in wall time, for whoever has the hub; raises as `wire_paced` does."""
     transport, listens, own = _transport(script)
     if transport == "serial":
-        chosen = _serial_port(folder)
-    elif own is not None:
+        return _serial_port(folder)
+    if own is not None:
         ports.check_free(f"{transport}-listen://{LOOPBACK}:{own}")
-        chosen = ScriptPort(transport, listens, own)
-    else:
-        free = ports.free_tcp_port() if transport == "tcp" else ports.free_udp_port()
-        chosen = ScriptPort(transport, listens, free)
-    return chosen, chosen.paced(clock)
+        return ScriptPort(transport, listens, own)
+    free = ports.free_tcp_port() if transport == "tcp" else ports.free_udp_port()
+    return ScriptPort(transport, listens, free)
 
 
 def _transport(script: Script) -> tuple[str, bool, int | None]:

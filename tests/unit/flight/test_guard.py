@@ -1,118 +1,216 @@
-"""The guard: what it reacts to, when, in which order, and that it does so once."""
+"""The guard's parts: how it asks, what shows, what it looks for, and in which order it goes."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from typing import Any
 
 import pytest
-from pymavlink.dialects.v20 import common
+from pymavlink.dialects.v20 import common as mav
 
 from asflown.clock.virtual import VirtualClock
-from asflown.flight.guard import Commander, Guard
+from asflown.flight.guard import Guard
+from asflown.flight.guard_causes import Causes, plan
+from asflown.flight.guard_terms import GuardTerms, terms_for
+from asflown.flight.guard_voice import Voice
+from asflown.flight.return_height import ReturnHeight
 from asflown.flight.watch import VehicleWatch
-from asflown.record.manifest import SafetyEvent
-from asflown.scenario.model import GuardLimits
+from asflown.scenario.model import GuardLimits, Identity, ModeNumber, VehicleFile
+from asflown.vehicle.reactions import GRAVER, GRAVITY, Reaction, ways
+from tests.unit.link.frames import Sender
+
+SECOND_US = 1_000_000
+DENIED, ACCEPTED = int(mav.MAV_RESULT_DENIED), int(mav.MAV_RESULT_ACCEPTED)
+VEHICLE = Sender(1, 1)
 
 
-@dataclass
-class Noting:
-    """A commander and a listener that note what they were asked, with the time."""
-
-    clock: VirtualClock
-    log: list[tuple[float, str]] = field(default_factory=list)
-
-    def ask(self, reaction: str, source: str) -> None:
-        """Notes a request to the vehicle."""
-        self.log.append((self.clock.now_us() / 1e6, f"{source} asks {reaction}"))
-
-    def on_reaction(self, event: SafetyEvent) -> None:
-        """Notes that the script is to be cut off."""
-        self.log.append((event.at_s, f"cut off: {event.cause}"))
+def answer(command: int, result: int) -> bytes:
+    """A COMMAND_ACK to the guard."""
+    return VEHICLE.pack(mav.MAVLink_command_ack_message(command, result, 0, 0, 254, 191))
 
 
-def make(limits: GuardLimits) -> tuple[VirtualClock, VehicleWatch, Guard, Noting]:
-    """A guard on a virtual clock, watching a vehicle that is armed."""
-    clock, watch = VirtualClock(), VehicleWatch()
-    noting = Noting(clock)
-    guard = Guard(limits, clock, watch, noting, noting.on_reaction)  # type: ignore[arg-type]
-    watch.seen.armed, watch.seen.start_ned_m = True, (0.0, 0.0, 0.0)
-    guard.start()
-    return clock, watch, guard, noting
+class Heard:
+    """Takes what the voice says."""
+
+    def __init__(self, modes: dict[Any, ModeNumber] | None = None) -> None:
+        self.commands: list[tuple[int, float, float]] = []
+        self.voice = Voice(self.take, modes or {})
+
+    def take(self, frame: bytes) -> None:
+        """Notes command, first parameter and confirmation."""
+        message = mav.MAVLink(None).parse_char(frame)
+        self.commands.append((message.command, message.param1, message.confirmation))
+
+    def tick(self, at_s: float, *, works: bool = False) -> None:
+        """Lets it speak."""
+        self.voice.tick(round(at_s * SECOND_US), (1, 1), works=works)
 
 
-def test_a_silent_script_stops_the_vehicle_and_then_brings_it_home() -> None:
-    """Silent for longer than its limit: stop here first, come home when that was not the end of it."""
-    clock, _, guard, noting = make(GuardLimits(script_silent_s=2.0))
-    guard.script_heard(0)
-    clock.call_at(1_000_000, lambda: guard.script_heard(clock.now_us()))
-    clock.run(clock.sleep_until(20_000_000))
-    assert noting.log == [
-        (3.1, "cut off: script silent for 2 s"),
-        (3.1, "guard asks stop-here"),
-        (8.1, "cut off: the first reaction was not enough in its time"),
-        (8.1, "guard asks come-home"),
-    ]
+def test_reactions_are_asked_for_by_their_standard_mode_first() -> None:
+    """MAV_CMD_DO_SET_STANDARD_MODE (262) with position hold 1, safe recovery 5, land 7 (OC-MAV-27)."""
+    assert [ways(reaction, {})[0].params for reaction in GRAVITY] == [(1,), (5,), (7,)]
+    assert {way.command for reaction in GRAVITY for way in ways(reaction, {})} == {262, 193, 20, 21}
 
 
-def test_silence_after_the_scripts_end_is_no_surprise() -> None:
-    """A script that ended is not silent."""
-    clock, _, guard, noting = make(GuardLimits(script_silent_s=2.0))
-    guard.script_heard(0)
-    guard.script_ended()
-    clock.run(clock.sleep_until(20_000_000))
-    assert noting.log == []
+def test_a_landing_is_asked_for_where_the_vehicle_is() -> None:
+    """MAV_CMD_NAV_LAND without a place and without a heading: all three are 'not a number'."""
+    assert [math.isnan(value) for value in ways("set-down", {})[-1].params] == [False] * 3 + [True] * 3
+
+
+def test_what_is_not_answered_is_repeated_and_then_asked_for_otherwise() -> None:
+    """Three times a second apart with a rising confirmation, then the firmware's own number."""
+    heard = Heard({"land": (6, 2)})
+    heard.voice.ask("set-down")
+    for at_s in range(4):
+        heard.tick(at_s)
+        heard.tick(at_s + 0.5)
+    assert heard.commands == [(262, 7, 0), (262, 7, 1), (262, 7, 2), (176, 1, 0)]
+
+
+def test_a_refusal_leads_to_the_next_way_at_once_and_all_of_them_to_failure() -> None:
+    """`refused` is set when every way was refused, not before."""
+    heard = Heard()
+    heard.voice.ask("come-home")
+    heard.tick(0.0)
+    heard.voice.frame(50_000, answer(262, DENIED))
+    refused = [heard.voice.refused]
+    heard.tick(0.1)
+    heard.voice.frame(150_000, answer(20, DENIED))
+    assert [*refused, heard.voice.refused] == [False, True]
+    assert [command for command, _, _ in heard.commands] == [262, 20]
+
+
+def test_what_was_accepted_in_vain_is_asked_for_otherwise() -> None:
+    """Silent while it works; another way 2.5 s after an acceptance without effect."""
+    heard = Heard()
+    heard.voice.ask("stop-here")
+    heard.tick(0.0)
+    heard.voice.frame(100_000, answer(262, ACCEPTED))
+    heard.tick(1.0)
+    heard.tick(9.0, works=True)
+    assert len(heard.commands) == 1
+    heard.tick(9.1)
+    assert heard.commands[1][0] == 193
+
+
+def test_answers_to_others_are_none() -> None:
+    """A COMMAND_ACK for a script, or for another command, changes nothing."""
+    heard = Heard()
+    heard.voice.ask("stop-here")
+    heard.tick(0.0)
+    heard.voice.frame(1, VEHICLE.pack(mav.MAVLink_command_ack_message(262, DENIED, 0, 0, 245, 190)))
+    heard.voice.frame(2, answer(400, DENIED))
+    heard.tick(0.5)
+    assert heard.commands == [(262, 1, 0)]
+
+
+@pytest.mark.parametrize("kind", ["too-high", "too-far", "battery-low", "script-silent", "link-lost"])
+def test_no_plan_climbs_above_the_ceiling(kind: Any) -> None:
+    """Where the return height breaks the ceiling, every way home is a stop and a landing instead."""
+    assert "come-home" in [step.reaction for step in plan(kind, return_too_high=False)]
+    instead: list[Reaction] = [step.reaction for step in plan(kind, return_too_high=True)]
+    assert instead == ["stop-here", "set-down"]
+
+
+def test_reactions_only_become_graver() -> None:
+    """From stop-here over come-home to set-down, and nothing behind it."""
+    assert [GRAVER[reaction] for reaction in GRAVITY] == ["come-home", "set-down", None]
 
 
 @pytest.mark.parametrize(
     ("limits", "place", "battery", "expected"),
     [
-        (GuardLimits(height_m=5.0), (0, 0, -5.1), 1.0, "height 5.1 m > 5 m"),
-        (GuardLimits(height_m=5.0), (0, 0, -5.0), 1.0, None),
-        (GuardLimits(distance_m=40.0), (30, 27, 0), 1.0, "distance 40.4 m > 40 m"),
-        (GuardLimits(battery=0.15), (0, 0, 0), 0.14, "battery 14 % < 15 %"),
-        (GuardLimits(battery=0.15), (0, 0, 0), 0.15, None),
-        (GuardLimits(), (900, 900, -900), 0.01, None),
+        (GuardLimits(height_m=5.0), (0, 0, -5.1), 1.0, ["height 5.1 m > 5 m"]),
+        (GuardLimits(height_m=5.0), (0, 0, -5.0), 1.0, []),
+        (GuardLimits(distance_m=40.0), (30, 27, 0), 1.0, ["distance 40.4 m > 40 m"]),
+        (GuardLimits(battery=0.15), (0, 0, 0), 0.14, ["battery 14 % < 15 %"]),
+        (GuardLimits(battery=0.15), (0, 0, 0), 0.15, []),
+        (GuardLimits(battery=0.2), (0, 0, 0), 0.0, ["battery 0 % < 10 %: critical", "battery 0 % < 20 %"]),
+        (GuardLimits(), (900, 900, -900), 0.0, []),
     ],
 )
 def test_each_limit_is_watched_alone(
-    limits: GuardLimits, place: tuple[float, float, float], battery: float, expected: str | None
+    limits: GuardLimits, place: tuple[float, float, float], battery: float, expected: list[str]
 ) -> None:
-    """Beyond a limit the vehicle is asked to come home, with the numbers as the cause; at the limit it is not."""
-    clock, watch, _, noting = make(limits)
+    """Beyond a limit there is a cause with the numbers, at the limit there is none; an empty battery counts."""
+    watch = VehicleWatch()
+    watch.seen.armed, watch.seen.start_ned_m, watch.seen.heartbeat_us = True, (0.0, 0.0, 0.0), 0
     watch.seen.north_m, watch.seen.east_m, watch.seen.down_m = place
     watch.seen.battery = battery
-    clock.run(clock.sleep_until(150_000))
-    assert noting.log == (
-        [] if expected is None else [(0.1, f"cut off: {expected}"), (0.1, "guard asks come-home")]
+    assert [cause.says for cause in Causes(limits, watch).look(100_000)] == expected
+
+
+def test_nothing_is_judged_by_what_a_vehicle_said_before_it_fell_silent() -> None:
+    """Too high when last heard, and not heard for six seconds: no cause, but for the link where that is watched."""
+    watch = VehicleWatch()
+    watch.seen.armed, watch.seen.start_ned_m, watch.seen.heartbeat_us = True, (0.0, 0.0, 0.0), 0
+    watch.seen.down_m = -90.0
+    assert Causes(GuardLimits(height_m=5.0), watch).look(6 * SECOND_US) == []
+    limits = GuardLimits(height_m=5.0, link_lost_s=5.5)
+    assert [cause.kind for cause in Causes(limits, watch).look(6 * SECOND_US)] == ["link-lost"]
+
+
+def parameter(name: str, value: float) -> bytes:
+    """A PARAM_VALUE."""
+    return VEHICLE.pack(mav.MAVLink_param_value_message(name.encode(), value, 9, 1, 0))
+
+
+def test_the_return_height_follows_its_parameter() -> None:
+    """In the parameter's own unit; other parameters do not matter."""
+    terms = GuardTerms(return_height_parameter="RET_CM", return_height_unit_m=0.01, return_height_m=3.0)
+    height = ReturnHeight(terms)
+    height.frame(parameter("OTHER", 9_000.0))
+    assert (height.breaks(5.0), height.breaks(None)) == (False, False)
+    height.frame(parameter("RET_CM", 600.0))
+    assert height.height_m == pytest.approx(6.0)
+    assert (height.breaks(5.0), height.breaks(6.1)) == (True, False)
+
+
+def test_the_built_in_vehicle_s_terms_name_its_modes_and_its_return_height() -> None:
+    """Its own numbers unless its identity gives others; 4 m for palm80, by the parameter return.height."""
+    file = VehicleFile(
+        name="p", kind="built-in", airframe="palm80", identity=Identity(modes={"land": 9}, pilot_modes=(7,))
     )
-
-
-def test_nothing_happens_before_arming() -> None:
-    """A vehicle that stands is left alone, whatever it reports."""
-    clock, watch, _, noting = make(GuardLimits(height_m=1.0))
-    watch.seen.armed, watch.seen.down_m = False, -100.0
-    clock.run(clock.sleep_until(5_000_000))
-    assert noting.log == []
+    terms = terms_for(GuardLimits(), file)
+    assert (terms.modes["land"], terms.modes["position-hold"], terms.pilot_modes) == (9, 4301, (7,))
+    assert (terms.return_height_m, terms.return_height_parameter) == (4.0, "return.height")
+    assert GuardTerms.model_validate_json(terms.model_dump_json()) == terms
 
 
 class NotingHub:
-    """Notes injected frames."""
+    """Takes hooks, and notes frames and cuts."""
 
     def __init__(self) -> None:
-        self.injected: list[tuple[bytes, str]] = []
+        self.on_vehicle_frame: list[Any] = []
+        self.on_script_frame: list[Any] = []
+        self.on_station_frame: list[Any] = []
+        self.log: list[str] = []
 
     def inject(self, frame: bytes, source: str) -> None:
-        """Notes a frame."""
-        self.injected.append((frame, source))
+        """Notes that the guard spoke."""
+        self.log.append(f"{source} speaks")
+
+    def cut_off(self, role: str = "script") -> None:
+        """Notes it."""
+        self.log.append(f"{role} cut off")
 
 
-def test_reactions_are_standard_mode_commands_to_the_vehicle_that_was_heard() -> None:
-    """A reaction is MAV_CMD_DO_SET_STANDARD_MODE (262), addressed, with the mode's number (OC-MAV-27: land 7)."""
-    hub, watch = NotingHub(), VehicleWatch()
-    watch.seen.system, watch.seen.component = 7, 1
-    commander = Commander(hub, watch)  # type: ignore[arg-type]
-    commander.ask("set-down", "guard")
-    (frame, source), decoder = hub.injected[0], common.MAVLink(None)
-    message = decoder.parse_char(frame)
-    assert source == "guard"
-    assert (message.command, message.param1, message.target_system) == (262, 7.0, 7)
+def test_the_script_is_cut_off_before_the_vehicle_is_asked_for_anything() -> None:
+    """And only from arming on: a vehicle that stands is left alone, whatever it reports."""
+    clock, hub, watch = VirtualClock(), NotingHub(), VehicleWatch()
+    notes: list[tuple[int, str]] = []
+    terms = GuardTerms(limits=GuardLimits(height_m=1.0))
+    guard = Guard(
+        terms,
+        clock,
+        hub,
+        watch,
+        lambda now_us, what, cause: notes.append((now_us, what)),
+        lambda now_us, kind, **facts: None,
+    )
+    guard.start()
+    watch.seen.start_ned_m, watch.seen.down_m, watch.seen.heartbeat_us = (0.0, 0.0, 0.0), -100.0, 0
+    clock.call_at(450_000, lambda: setattr(watch.seen, "armed", True))
+    clock.run(clock.sleep_until(600_000))
+    assert notes == [(500_000, "guard: come-home")]
+    assert hub.log == ["script cut off", "guard speaks"]

@@ -1,0 +1,107 @@
+"""The parts of one attempt with a real vehicle: its port, hub, captures and guard are the keeper's.
+
+Fulfils what `rig.Rig` does for simulated ones, so the sequence of events of a flight is the same.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+
+from asflown.clock.paced import PacedClock
+from asflown.flight.guard import NoteSafety
+from asflown.flight.guard_terms import terms_for
+from asflown.flight.kept_guard import MADE_BY
+from asflown.flight.kept_link import KeptLink
+from asflown.flight.kept_recorder import KeptRecorder
+from asflown.flight.launching import Attempted, launch_for
+from asflown.flight.script import PacedRunner, ScriptRunner
+from asflown.flight.watch import VehicleWatch
+from asflown.flight.wiring import ScriptPort, choose_paced
+from asflown.url import parse
+from asflown.vehicle.airframe import Airframe
+from asflown.vehicle.baud import with_baud
+from asflown.vehicle.conversation import Conversation
+from asflown.vehicle.keeper_order import KeeperOrder
+from asflown.vehicle.registry import check_faults
+
+
+class GuardElsewhere:
+    """The guard in the keeper, as far as the conductor has to do with it."""
+
+    def __init__(self, link: KeptLink) -> None:
+        self._link = link
+
+    @property
+    def takeover(self) -> KeptLink:
+        """Whether a pilot has `taken` over."""
+        return self._link
+
+    def script_started(self) -> None:
+        """The script flies from now on."""
+        self._link.script("started")
+
+    def script_ended(self) -> None:
+        """From now on silence is no surprise."""
+        self._link.script("ended")
+
+    def script_left(self, says: str) -> None:
+        """The script has left the vehicle in the air."""
+        self._link.script("left", says)
+
+
+class KeptRig:
+    """The parts of one attempt."""
+
+    def __init__(
+        self, attempted: Attempted, clock: PacedClock, recorder: KeptRecorder, note_safety: NoteSafety
+    ) -> None:
+        """Starts the keeper, which takes the vehicle's port. Raises FlightError with nothing left open."""
+        plan, self._attempted = attempted.plan, attempted
+        file = plan.vehicle
+        assert file.link is not None
+        self.watch = VehicleWatch()
+        check_faults(file, plan.loaded.scenario, set())
+        url = with_baud(parse(file.link))
+
+        def order(control: Path) -> KeeperOrder:
+            return KeeperOrder(
+                vehicle=str(url),
+                captures=attempted.folder,
+                in_flight_folder=True,
+                epoch_us=clock.epoch_us,
+                control=control,
+                radio=file.radio,
+                modes=file.identity.modes,
+                guard=MADE_BY,
+                guard_terms=terms_for(plan.loaded.scenario.guard, file).model_dump(mode="json"),
+            )
+
+        with contextlib.ExitStack() as opened:
+            self.hub = recorder.link = KeptLink(clock, order, file.system)
+            opened.callback(self.hub.close)
+            self.hub.on_vehicle_frame.append(self.watch.frame)
+            self.hub.on_safety = lambda what, cause: note_safety(clock.now_us(), what, cause)
+            self.conversation = Conversation(clock, self.hub.say, file.system, file.component)
+            self.hub.on_vehicle_frame.append(self.conversation.frame)
+            self.vehicle = Airframe(file, url, self.conversation, lambda: self.hub.problem)
+            self.guard = GuardElsewhere(self.hub)
+            self.port: ScriptPort = choose_paced(plan.loaded.scenario.script, attempted.folder)
+            self.hub.attach(self.port.paced_url(), "script", "script")
+            self.runner: ScriptRunner = PacedRunner(clock, launch_for(attempted, self.port))
+            opened.pop_all()
+
+    def power_up(self) -> None:
+        """Starts what runs beside the script. Raises FlightError."""
+        self.runner.spawn()
+
+    async def prepare(self) -> None:
+        """Looks who the vehicle is, and asks for the messages that the flight needs. Raises VehicleProblem."""
+        await self.vehicle.identify()
+        await self.vehicle.read_parameters()
+        await self.vehicle.ask_for_messages()
+
+    async def give_back(self) -> None:
+        """Leaves the vehicle as it was found."""
+        if not self.hub.is_over:
+            await self.vehicle.give_back()
