@@ -12,7 +12,7 @@ from typing import Literal
 
 from asflown.errors import ExitCode
 from asflown.grade.result import VerdictWord
-from asflown.grade.statistics import further_flights, share_at_least, share_at_most
+from asflown.grade.statistics.proportion import further_flights, share_at_least, share_at_most
 from asflown.scenario.model import Share90
 
 RANK: tuple[VerdictWord, ...] = ("fail", "error", "inconclusive", "pass")
