@@ -4,7 +4,7 @@
     udp-listen://HOST:PORT      opens the port, answers everybody it has heard
     tcp://HOST:PORT             connects, and connects again when it breaks
     tcp-listen://HOST:PORT      opens the port, takes several clients
-    serial:///dev/DEVICE?baud=57600
+    serial:///dev/DEVICE?baud=57600         `baud=auto` where a vehicle is flown: listens for the rate
     pty:///PATH                 makes a pseudo terminal and a link to it at PATH
 
 No other spelling is understood anywhere. A host left out is the loopback address: nothing leaves or enters this
@@ -37,13 +37,16 @@ _LONGEST_PATH = 4096
 
 _SCHEME = re.compile(r"([a-z-]*)://(.*)", re.DOTALL)
 _HOST_AND_PORT = re.compile(r"(\[[0-9A-Fa-f:.%a-z]+\]|[A-Za-z0-9._-]*):([0-9]{1,5})")
-_DEVICE = re.compile(r"(/[^?#\0]*[^?#\0/])\?baud=([1-9][0-9]{0,7})")
+_DEVICE = re.compile(r"(/[^?#\0]*[^?#\0/])\?baud=([1-9][0-9]{0,7}|auto)")
 _PATH = re.compile(r"/[^?#\0]*[^?#\0/]")
 
 
 @dataclass(frozen=True, slots=True)
 class Url:
-    """A place, taken apart. `host` and `port` belong to the network kinds, `path` and `baud` to the others."""
+    """A place, taken apart. `host` and `port` belong to the network kinds, `path` and `baud` to the others.
+
+    A baud rate of 0 is still to be found out (`baud=auto`), which only those can who fly a vehicle.
+    """
 
     kind: Kind
     host: str = ""
@@ -53,7 +56,7 @@ class Url:
 
     def __str__(self) -> str:
         if self.kind == "serial":
-            return f"serial://{self.path}?baud={self.baud}"
+            return f"serial://{self.path}?baud={self.baud or 'auto'}"
         if self.kind == "pty":
             return f"pty://{self.path}"
         return f"{self.kind}://{self.place}"
@@ -99,7 +102,7 @@ def _parse_serial(url: str, rest: str) -> Url:
     found = _DEVICE.fullmatch(rest)
     if found is None or len(rest) > _LONGEST_PATH:
         raise _wrong(url, "serial", "needs a device's whole path and its baud rate")
-    return Url("serial", path=found[1], baud=int(found[2]))
+    return Url("serial", path=found[1], baud=0 if found[2] == "auto" else int(found[2]))
 
 
 def _parse_pty(url: str, rest: str) -> Url:

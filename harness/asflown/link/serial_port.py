@@ -74,6 +74,8 @@ class SerialEndpoint(CountedEndpoint):
 
 def open_port(url: Url) -> serial.Serial:
     """The serial port of `url`, ours alone, non-blocking. Raises LinkProblem."""
+    if not url.baud:
+        raise LinkProblem(f"serial port {url.path} has no baud rate", "Write it, as ?baud=57600")
     if not Path(url.path).exists():
         raise LinkProblem(f"there is no serial port {url.path}", _known_ports())
     if not os.access(url.path, os.R_OK | os.W_OK):

@@ -65,6 +65,12 @@ class KeeperClient:
             raise VehicleProblem(f"the keeper refuses: {reply.get('problem')}", "")
         return reply
 
+    def wait(self, seconds: float) -> bool:
+        """Takes what the keeper says next; whether it said something in time. Raises nothing."""
+        if self._socket.fileno() < 0 or not select.select([self._socket], [], [], seconds)[0]:
+            return False
+        return self._take()
+
     def done(self) -> None:
         """The flight is over: the keeper closes, having brought the vehicle down if it still is in the air."""
         self.request("done")

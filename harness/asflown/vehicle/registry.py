@@ -18,14 +18,15 @@ def open_vehicle(clock: Clock, file: VehicleFile, scenario: Scenario, seed: int,
     What a container writes goes into the flight's `folder`. Raises VehicleProblem when it cannot be had.
     """
     if file.kind == "container":
-        _check_faults(file, scenario, {"link-loss"})
+        check_faults(file, scenario, {"link-loss"})
         from asflown.vehicle.container import ContainerVehicle  # noqa: PLC0415 - heavy, and not for everybody
 
         return ContainerVehicle(clock, file, scenario, seed, folder)
     return open_built_in(clock, file, scenario.start, scenario.conditions, seed)
 
 
-def _check_faults(file: VehicleFile, scenario: Scenario, possible: set[str]) -> None:
+def check_faults(file: VehicleFile, scenario: Scenario, possible: set[str]) -> None:
+    """Raises VehicleProblem when the scenario injects a fault that is not among those `possible`."""
     for fault in scenario.conditions.faults:
         if fault.inject not in possible:
             raise VehicleProblem(
