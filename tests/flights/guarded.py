@@ -5,6 +5,7 @@ Between hub and vehicle stands a way that a test can spoil: frames lost up or do
 
 from __future__ import annotations
 
+import math
 import struct
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
@@ -138,7 +139,31 @@ class Kit:
         end_us = self.clock.now_us() + round(within_s * 1e6)
         while not holds():
             assert self.clock.now_us() < end_us, (self.situation.name, self.safety)
-            await self.wait(0.05)
+            await self.wait(0.01)
+
+    @property
+    def height_m(self) -> float:
+        """By the vehicle's own estimate, which telemetry follows a little later."""
+        return (self.watch.seen.start_ned_m or (0, 0, 0))[2] - self.vehicle._craft.core.estimate.down_m
+
+    @property
+    def distance_m(self) -> float:
+        """By the same, from where it armed."""
+        estimate, start = self.vehicle._craft.core.estimate, self.watch.seen.start_ned_m or (0, 0, 0)
+        return math.hypot(estimate.north_m - start[0], estimate.east_m - start[1])
+
+    @property
+    def speed_m_s(self) -> float:
+        """By the same."""
+        estimate = self.vehicle._craft.core.estimate
+        return math.hypot(
+            estimate.velocity_north_m_s, estimate.velocity_east_m_s, estimate.velocity_down_m_s
+        )
+
+    @property
+    def charge(self) -> float:
+        """By the vehicle's own count, which telemetry tells once a second in whole per cent."""
+        return self.vehicle._craft.core.readings.battery_remaining
 
     def command(self, number: int, *params: float, who: str = "script") -> None:
         """COMMAND_LONG of the script or the pilot."""

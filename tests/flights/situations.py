@@ -61,7 +61,7 @@ async def _silent_in_hold(kit: Kit) -> None:
 
 async def _up_by_set_points(kit: Kit) -> None:
     kit.go_to(0.0, 0.0, 20.0)
-    await kit.until(lambda: kit.watch.height_m > 4.0)
+    await kit.until(lambda: kit.height_m > 4.0)
     kit.now()
 
 
@@ -73,7 +73,7 @@ async def _up_by_take_off(kit: Kit) -> None:
     kit.command(400, 1)
     await kit.until(lambda: kit.watch.seen.armed)
     kit.command(TAKE_OFF, 0, 0, 0, 0, 0, 0, 30)
-    await kit.until(lambda: kit.watch.height_m > 4.0)
+    await kit.until(lambda: kit.height_m > 4.0)
     kit.now()
 
 
@@ -85,7 +85,7 @@ async def _return_raised(kit: Kit) -> None:
 
 async def _away(kit: Kit) -> None:
     kit.go_to(30.0, 0.0, 2.0)
-    await kit.until(lambda: kit.watch.distance_m > 5.0)
+    await kit.until(lambda: kit.distance_m > 5.0)
     kit.now()
 
 
@@ -99,13 +99,13 @@ async def _script_fights(kit: Kit) -> None:
 async def _drained(kit: Kit) -> None:
     kit.go_to(8.0, 0.0, 2.0)
     limit = kit.situation.limits.battery or 0.0
-    await kit.until(lambda: (kit.watch.seen.battery or 0.0) < limit, 120.0)
+    await kit.until(lambda: kit.charge < limit, 120.0)
     kit.now()
 
 
 async def _gnss_lost(kit: Kit) -> None:
     assert kit.vehicle._craft.core.set_fault("gnss-loss", active=True)
-    await kit.until(lambda: kit.watch.seen.estimate_bad_since_us is not None)
+    await kit.until(lambda: not kit.vehicle._craft.core.estimate.position_valid)
     kit.now()
     kit.safety.clear()  # the vehicle holds, and says so, when it has no fix; the position is lost later
 
@@ -115,7 +115,7 @@ async def _gnss_lost_on_the_way_home(kit: Kit) -> None:
     await kit.until(lambda: kit.watch.distance_m > 24.0)
     kit.fall_silent()
     kit.vehicle._craft.core.set_fault("gnss-loss", active=True)
-    await kit.until(lambda: kit.watch.seen.estimate_bad_since_us is not None)
+    await kit.until(lambda: not kit.vehicle._craft.core.estimate.position_valid)
     kit.now()
 
 
@@ -133,7 +133,7 @@ def _link_down(seconds: float, *, up: bool = False) -> Any:
 
 async def _runs(kit: Kit) -> None:
     kit.fly(3.0, 0.0, 0.0)
-    await kit.until(lambda: (kit.watch.speed_m_s or 0.0) > 1.5)
+    await kit.until(lambda: kit.speed_m_s > 1.5)
     kit.now()
 
 
@@ -141,7 +141,7 @@ async def _runs_upwards(kit: Kit) -> None:
     kit.set_parameter("speed.climb", 3.0)
     await kit.wait(0.3)
     kit.fly(0.0, 0.0, 3.0)
-    await kit.until(lambda: (kit.watch.speed_m_s or 0.0) > 1.8)
+    await kit.until(lambda: kit.speed_m_s > 1.8)
     kit.now()
 
 
@@ -339,7 +339,8 @@ SITUATIONS = (
     Situation("runaway", _runs, (STOP, DOWN), "there", True, SLOW),
     Situation("runaway upwards", _runs_upwards, (STOP, DOWN), "home", True, GuardLimits(speed_m_s=1.8)),
     # What the vehicle does by itself
-    Situation("vehicle's own failsafe: battery reserve", _reserve, ("vehicle: safe-recovery",), "home", False),
+    Situation("vehicle's own failsafe: battery reserve", _reserve, ("vehicle: safe-recovery",), "home", False,
+              battery=0.6),
     Situation("vehicle's own failsafe: fence", _fence, ("vehicle: position-hold",), "script", False, lasts_s=3),
     Situation("vehicle's own change: set-points stopped", _stream_ends, (), "script", False, lasts_s=3,
               identity=Identity(set_point_stream=StreamIdentity(before_entry_s=0.2, time_out_s=0.5))),
