@@ -8,6 +8,7 @@ that the chance of any false 'changed' stays within the family's level.
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -71,6 +72,24 @@ class Difference:
 
         most = critical * 4 + 20
         return float(optimize.brentq(lacking, 0.0, most, xtol=1e-3)) * self.standard_error
+
+
+MOST_FLIGHTS = 500
+
+
+def flights_for_equivalence(band: float, spread: float) -> int | None:
+    """How many flights a side show equivalence with WANTED_POWER, if there is any; None for more than MOST_FLIGHTS.
+
+    `spread` is the standard deviation of one flight.
+    """
+
+    def shows(flights: int) -> bool:
+        known = Difference(0.0, spread * math.sqrt(2 / flights), 2 * flights - 2)
+        return known.power_of_equivalence(band) >= WANTED_POWER
+
+    if not shows(MOST_FLIGHTS):
+        return None
+    return 2 + bisect.bisect_left(range(2, MOST_FLIGHTS), True, key=shows)
 
 
 def unpaired(a: Sequence[float], b: Sequence[float]) -> Difference | None:

@@ -111,7 +111,7 @@ def apart(a: Sequence[FlownFlight], b: Sequence[FlownFlight], source: Source) ->
         name = leg_a[0].leg.name
         if beyond_m.max() > most[0]:
             most = float(beyond_m.max()), name
-        at_s = np.nanmean(np.stack([one.at_s for one in leg_a]), axis=0)[beyond_m > 0]
+        at_s = np.stack([one.at_s for one in leg_a])[:, beyond_m > 0].mean(axis=0)  # all have been there
         first = first or (float(at_s.min()), name)
     return None if first is None else Apart(first[0], first[1], most[0], most[1])
 

@@ -15,11 +15,17 @@ _SUFFIXES = {
 """Endings of names in a manifest and the unit each stands for, the longest first."""
 
 
+BRIEF_S = 0.2
+"""Shorter times are shown in milliseconds."""
+
+
 def quantity(value: float, unit: str, *, signed: bool = False) -> str:
     """`0.42 m`, `+12.3 deg`, `0.012`: small numbers keep two digits."""
     if not math.isfinite(value):
         return f"{value}"
     sign = "+" if signed and value > 0 else ""
+    if unit == "s" and abs(value) < BRIEF_S:
+        return f"{sign}{1000 * value:.0f} ms"
     if unit in _DIMENSIONS:
         usual = format_quantity(value, unit)
         if any(digit in usual for digit in "123456789") or value == 0:
