@@ -70,11 +70,11 @@ def show(outcomes: Iterable[ScenarioOutcome], out: Console) -> None:
 def _show_outcome(outcome: ScenarioOutcome, out: Console) -> None:
     out.print(_heading(outcome))
     for verdict, trouble in _troubles(outcome):
-        _print_indented(out, "- ", trouble, STYLES[verdict])
+        print_indented(out, "- ", trouble, STYLES[verdict])
     for flown in outcome.flights:
-        _print_indented(out, "", _how_it_flew(flown), "dim")
+        print_indented(out, "", _how_it_flew(flown), "dim")
         for event in flown.manifest.safety_events:
-            _print_indented(out, "! ", f"{event.at_s:.1f} s {event.what} ({event.cause})", "bold")
+            print_indented(out, "! ", f"{event.at_s:.1f} s {event.what} ({event.cause})", "bold")
     numbers = rows(outcome)
     if numbers:
         out.print(_table(numbers, several=len(outcome.flights) > 1))
@@ -105,7 +105,7 @@ def _troubles(outcome: ScenarioOutcome) -> Iterator[tuple[VerdictWord, str]]:
         yield "error", failure
 
 
-def _print_indented(out: Console, mark: str, text: str, style: str) -> None:
+def print_indented(out: Console, mark: str, text: str, style: str) -> None:
     """One paragraph behind its mark, further lines below its first; foreign text cannot steer the terminal."""
     paragraph = Text(visible(" ".join(text.split())), style=style)
     indent = f"  {mark}"
