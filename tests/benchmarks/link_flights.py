@@ -1,9 +1,10 @@
 """Every demo over several radios: verdicts, and what changed in the measures against an ideal link.
 
-    python -m tests.benchmarks.link_flights [--radios ideal sub-ghz-telemetry long-range-slow] [--flights 3]
+    python -m tests.benchmarks.link_flights [--radios ideal sub-ghz-telemetry long-range-slow] [--flights 3] [--page]
 
-Each demo's own scenario, extended by a radio alone, is flown by `asflown fly` in lockstep; a table in Markdown tells
-the verdict, the worst value of each measure over the flights, and the first reason where it did not pass.
+Each demo's own scenario, extended by a radio alone, is flown by `asflown fly` in lockstep; a table tells the verdict
+and the values of each measure over the flights, and a list why flights did not pass. With --page they go into
+harness/docs/link.md, where the reasons are explained by hand.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ import sys
 import tempfile
 from pathlib import Path
 from typing import Any
+
+from tests.benchmarks.page import put, table
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 RADIOS = ["ideal", "sub-ghz-telemetry", "long-range-slow"]
@@ -43,7 +46,13 @@ def measures(report: dict[str, Any]) -> str:
         for measure in flight["measures"]:
             if measure["value"] is not None:
                 found.setdefault(measure["name"], []).append(measure["value"])
-    return ", ".join(f"{name} {min(values):.2f} to {max(values):.2f}" for name, values in found.items())
+    return ", ".join(f"`{name}` {span(values)}" for name, values in found.items())
+
+
+def span(values: list[float]) -> str:
+    """The least to the greatest, or the one."""
+    least, greatest = f"{min(values):.2f}", f"{max(values):.2f}"
+    return least if least == greatest else f"{least}…{greatest}"
 
 
 def reasons(report: dict[str, Any]) -> str:
@@ -68,14 +77,21 @@ def main() -> None:
         default=sorted(path.name for path in SCENARIOS.iterdir() if path.name != "vehicles"),
     )
     options = parser.parse_args()
+    rows: list[list[str]] = []
+    why: list[str] = []
     with tempfile.TemporaryDirectory() as folder:
         for demo in options.demos:
             for radio in options.radios:
                 report = flown(SCENARIOS / demo, radio, options.flights, Path(folder))
-                statement = report["verdicts"][0]["statement"]
-                print(
-                    f"| {demo} | {radio} | {statement} | {measures(report)} | {reasons(report)} |", flush=True
-                )
+                passed = sum(flight["verdict"] == "pass" for flight in report["flights"])
+                rows.append([demo, radio, f"{passed} of {options.flights}", measures(report)])
+                said = reasons(report)
+                why += [f"- {demo} over {radio}: {said}"] if said else []
+                print(rows[-1], said, flush=True)
+    text = table(["demo", "radio", "passed", "measures (SI), least…greatest"], rows)
+    text += "\n\nWhat the harness said of those that did not pass:\n\n" + "\n".join(why)
+    if options.page:
+        put("link.md", "link_flights", text)
 
 
 if __name__ == "__main__":

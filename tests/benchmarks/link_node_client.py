@@ -1,11 +1,12 @@
 """A MAVLink client that is not of the pymavlink family, through `asflown link share`: the package node-mavlink.
 
-    python -m tests.benchmarks.link_node_client [--modules FOLDER]
+    python -m tests.benchmarks.link_node_client [--modules FOLDER] [--page]
 
 Needs Node.js and npm. Installs the pinned packages of tests/benchmarks/node into a folder of its own (or uses those in
 FOLDER), serves a built-in vehicle, shares its link, and lets the client hear it and ask it for AUTOPILOT_VERSION: over
 UDP and TCP, and once more with its frames signed by the client's own implementation, while a second client without the
-key may only listen. Exit code 1 when anything is not as it should be.
+key may only listen. With --page the table goes into harness/docs/link.md. Exit code 1 when anything is not as it
+should be.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+
+from tests.benchmarks.page import put, table
 
 NODE = Path(__file__).with_name("node")
 KEY = "5a" * 32
@@ -74,24 +77,27 @@ def ports_of(line: str) -> list[str]:
     ]
 
 
-def check(name: str, found: dict[str, Any], *, answered: bool) -> bool:
+def is_well(found: dict[str, Any], *, answered: bool) -> bool:
     """Whether a client heard a vehicle whole, and was answered or not, as it should."""
     version = found["messages"].get("AUTOPILOT_VERSION", 0)
-    well = found["heartbeats"] >= SECONDS - 2 and found["gaps"] <= FOR_OTHERS and found["frames"] > 100
-    well = well and ([REQUEST_MESSAGE, ACCEPTED] in found["acks"]) is answered and (version or not answered)
-    print(
-        f"{'well' if well else 'WRONG'}: {name}: {found['frames']} frames, {found['decoded']} decoded in"
-        f" {len(found['messages'])} kinds, {found['gaps']} missing, {found['heartbeats']} heartbeats,"
-        f" answers {found['acks']}",
-        flush=True,
+    heard = found["heartbeats"] >= SECONDS - 2 and found["gaps"] <= FOR_OTHERS and found["frames"] > 100
+    return (
+        heard and ([REQUEST_MESSAGE, ACCEPTED] in found["acks"]) is answered and bool(version or not answered)
     )
-    return well
+
+
+def row(name: str, found: dict[str, Any], *, answered: bool) -> list[str]:
+    """How a client fared."""
+    counts = (found["frames"], found["decoded"], len(found["messages"]), found["gaps"], found["heartbeats"])
+    answers = "accepted" if [REQUEST_MESSAGE, ACCEPTED] in found["acks"] else "none"
+    return [name, *map(str, counts), answers, "yes" if is_well(found, answered=answered) else "NO"]
 
 
 def main() -> int:
     """Everything; the exit code."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--modules", type=Path)
+    parser.add_argument("--page", action="store_true")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -99,28 +105,31 @@ def main() -> int:
             install(folder)
         else:
             (folder / "node_modules").symlink_to(options.modules.resolve())
-        listen = "udp-listen://127.0.0.1:0"
-        with running("vehicle", "serve", "palm80", "--listen", listen, until="is served at") as served:
-            vehicle = served.partition("is served at ")[2].partition(";")[0].replace("udp-listen", "udp")
-            well = unsigned(folder, vehicle)
-        with running("vehicle", "serve", "palm80", "--listen", listen, until="is served at") as served:
-            vehicle = served.partition("is served at ")[2].partition(";")[0].replace("udp-listen", "udp")
-            well = signed(folder, vehicle) and well
-    return 0 if well else 1
+        rows = []
+        for clients in (unsigned, signed):
+            listen = "udp-listen://127.0.0.1:0"
+            with running("vehicle", "serve", "palm80", "--listen", listen, until="is served at") as served:
+                vehicle = served.partition("is served at ")[2].partition(";")[0].replace("udp-listen", "udp")
+                rows += clients(folder, vehicle)
+    heads = ["client", "frames", "decoded", "kinds", "missing", "heartbeats", "its command", "as it should"]
+    text = table(heads, rows)
+    print(text)
+    if options.page:
+        put("link.md", "link_node_client", text)
+    return 0 if all(cells[-1] == "yes" for cells in rows) else 1
 
 
-def unsigned(folder: Path, vehicle: str) -> bool:
+def unsigned(folder: Path, vehicle: str) -> list[list[str]]:
     """Over UDP and TCP at once."""
     outlets = ["--to", "udp-listen://127.0.0.1:0", "--to", "tcp-listen://127.0.0.1:0"]
     with running("link", "share", vehicle, *outlets, until="is shared with") as line:
         ports = ports_of(line)
         clients = [client(folder, "udp", ports[0], 250), client(folder, "tcp", ports[1], 249)]
         found = [heard_by(one) for one in clients]
-    results = [check(kind, one, answered=True) for kind, one in zip(("UDP", "TCP"), found, strict=True)]
-    return all(results)
+    return [row("over UDP", found[0], answered=True), row("over TCP", found[1], answered=True)]
 
 
-def signed(folder: Path, vehicle: str) -> bool:
+def signed(folder: Path, vehicle: str) -> list[list[str]]:
     """One with the key, one without."""
     key = folder / "flight.key"
     key.write_text(KEY, encoding="ascii")
@@ -130,7 +139,10 @@ def signed(folder: Path, vehicle: str) -> bool:
         ports = ports_of(line)
         clients = [client(folder, "udp", ports[0], 250, KEY), client(folder, "udp", ports[1], 249)]
         found = [heard_by(one) for one in clients]
-    return all([check("signed", found[0], answered=True), check("without the key", found[1], answered=False)])
+    return [
+        row("signing with the key", found[0], answered=True),
+        row("without the key, let in read-only", found[1], answered=False),
+    ]
 
 
 if __name__ == "__main__":

@@ -1,18 +1,21 @@
 """What gets through an emulated radio that is offered far more than it can carry: rates and ages, by urgency.
 
-    python -m tests.benchmarks.link_priorities [--radio sub-ghz-telemetry] [--seconds 60] [--loads 200 500 1000]
+    python -m tests.benchmarks.link_priorities [--radios sub-ghz-telemetry ...] [--loads 50 200 500 1000] [--page]
 
 In virtual time, through the hub and its uplink, with a built-in vehicle's own telemetry on the way down. A pilot moves
 sticks 25 times a second, the guard asks for a mode twice a second, a station sends ten commands and parameters a
 second; a script with set-points and a station with text fill up, half and half, until the load offered is the given
 share of what the radio carries up (with --commands, half of that are commands, too). The age is from the moment a frame
 came to the hub until it reached the vehicle; of sticks and set-points those that a newer one replaced do not arrive,
-which is what replacing is for. Prints a table for each load.
+which is what replacing is for. Prints a table; with --page it goes into harness/docs/link.md. Exit code 1 when a radio
+that carries the sticks at all gives them less than 95 % of their rate, or more than 1.2 times their age, of the first
+load; or when the uplink's counters do not add up.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
@@ -29,6 +32,7 @@ from asflown.scenario.model import Conditions, Start
 from asflown.scenario.vehicle_file import load_vehicle
 from asflown.vehicle.in_process import InProcessEndpoint
 from asflown.vehicle.registry import open_built_in
+from tests.benchmarks.page import put, table
 from tests.unit.link.frames import Sender
 from tests.unit.link.test_hub import NotingEndpoint
 
@@ -146,47 +150,79 @@ class Load:
         self.hub.close()
 
 
-def row(load: Load, kind: Kind) -> str:
-    """Offered and arrived each second, age, and the longest time without one."""
-    seconds = (load.end_us - WARM_UP_US) / 1e6
+@dataclass(frozen=True)
+class Fared:
+    """How one kind of frame fared: each second, milliseconds."""
+
+    offered: float
+    arrived: float
+    p50: float
+    p99: float
+    longest_without: float
+
+    def cells(self) -> list[str]:
+        """For the table; nothing where nothing arrived."""
+        rates = [f"{self.offered:.1f}", f"{self.arrived:.1f}"]
+        times = (self.p50, self.p99, self.longest_without)
+        return rates + ["" if np.isnan(time) else f"{time:.0f}" for time in times]
+
+
+def fared(load: Load, kind: Kind) -> Fared:
+    """Offered and arrived, age, and the longest time without one."""
     arrived = len(kind.ages_us)
     ages_ms = np.array(kind.ages_us) / 1000 if arrived else np.array([np.nan])
     gaps_ms = np.diff(kind.arrivals_us) / 1000 if arrived > 1 else np.array([np.nan])
-    return (
-        f"  {kind.name:10} {kind.rate_hz:7.1f}/s offered {arrived / seconds:7.1f}/s arrived"
-        f"  age p50 {np.percentile(ages_ms, 50):7.1f} ms  p99 {np.percentile(ages_ms, 99):7.1f} ms"
-        f"  longest without {gaps_ms.max():6.0f} ms"
-    )
+    p50, p99 = (float(np.percentile(ages_ms, share)) for share in (50, 99))
+    seconds = (load.end_us - WARM_UP_US) / 1e6
+    return Fared(kind.rate_hz, arrived / seconds, p50, p99, float(gaps_ms.max()))
 
 
-def sums(load: Load) -> tuple[int, int]:
-    """Frames that the uplink took, and those that left it, were dropped or replaced, or wait."""
+def adds_up(load: Load) -> bool:
+    """Whether the frames that the uplink took are those that left it, were dropped or replaced, or wait."""
     counted = {key: count for key, count in load.hub.counters().items() if key.startswith("uplink.")}
     ends = (".sent", ".dropped", ".superseded", ".expired", ".waiting")
-    return (
-        sum(count for key, count in counted.items() if key.endswith(".taken")),
-        sum(count for key, count in counted.items() if key.endswith(ends)),
-    )
+    taken = sum(count for key, count in counted.items() if key.endswith(".taken"))
+    return taken == sum(count for key, count in counted.items() if key.endswith(ends))
 
 
-def main() -> None:
-    """A table for each load."""
+def keeps(sticks: list[Fared]) -> bool:
+    """Whether sticks fared at every load as at the first one."""
+    first = sticks[0]
+    return all(one.arrived >= 0.95 * first.arrived and one.p99 <= 1.2 * first.p99 for one in sticks)
+
+
+def measured(radio: str, options: argparse.Namespace) -> tuple[list[list[str]], bool]:
+    """The rows of a radio, and whether it kept what is promised."""
+    rows: list[list[str]] = []
+    sticks: list[Fared] = []
+    well = True
+    for percent in options.loads:
+        load = Load(radio, percent, options.seconds, flood=options.commands)
+        load.run()
+        found = {name: fared(load, kind) for name, kind in load.kinds.items()}
+        rows += [[radio, f"{percent} %", name, *one.cells()] for name, one in found.items()]
+        sticks.append(found["sticks"])
+        well = well and adds_up(load)
+    return rows, well and keeps(sticks)
+
+
+def main() -> int:
+    """The table; the exit code."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("--radio", default="sub-ghz-telemetry")
+    parser.add_argument("--radios", nargs="+", default=["sub-ghz-telemetry", "long-range-slow"])
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--commands", action="store_true")
     parser.add_argument("--loads", type=int, nargs="+", default=[50, 200, 500, 1000])
+    parser.add_argument("--page", action="store_true")
     options = parser.parse_args()
-    for percent in options.loads:
-        load = Load(options.radio, percent, options.seconds, flood=options.commands)
-        load.run()
-        print(f"{options.radio}, {percent} % of what it carries up ({load.offered:.0f} B/s):")
-        print("\n".join(row(load, kind) for kind in load.kinds.values()))
-        print(
-            "  frames taken {}; sent, dropped, too late, replaced or waiting {}".format(*sums(load)),
-            flush=True,
-        )
+    found = [measured(radio, options) for radio in options.radios]
+    heads = ["radio", "offered", "what", "offered /s", "arrived /s", "age p50, ms", "age p99, ms"]
+    text = table([*heads, "longest without, ms"], [row for rows, _ in found for row in rows])
+    print(text)
+    if options.page:
+        put("link.md", "link_priorities", text)
+    return 0 if all(well for _, well in found) else 1
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
