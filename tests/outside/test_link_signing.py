@@ -10,10 +10,14 @@ import pytest
 from pymavlink.dialects.v20 import common
 
 from asflown.link import wire
+from asflown.link.hub import Hub
 from asflown.link.key_file import SigningKey
 from asflown.link.signing import EPOCH_S, LAGS_AT_MOST, Signing, Standing, stamp_of_unix, without_secrets
+from asflown.link.taps import NoRecorder
 from asflown.link.wire import FrameReader
 from tests.unit.link.frames import Sender, with_flags
+from tests.unit.link.hand_clock import HandClock
+from tests.unit.link.test_hub import NotingEndpoint
 
 KEY = bytes(range(32))
 HEARTBEAT = bytes.fromhex("fd0900000001010000000000000002000003038346")
@@ -154,3 +158,37 @@ def test_pymavlink_agrees_on_the_whole_frame() -> None:
     """The same key, link, stamp and message give the same bytes on both sides."""
     message = common.MAVLink_heartbeat_message(2, 0, 0, 0, 3, 3)
     assert bytes(message.pack(theirs(100_000, link_id=3))) == SIGNED
+
+
+def signed_by_pymavlink(stamp: int, *, system: int = 255, key: bytes = KEY) -> list[bytes]:
+    """Four commands, each with a newer stamp than the one before."""
+    sender = theirs(stamp, system=system, key=key)
+    return [
+        bytes(common.MAVLink_command_long_message(1, 1, 512, 0, n, 0, 0, 0, 0, 0, 0).pack(sender))
+        for n in range(4)
+    ]
+
+
+def test_a_hub_takes_only_fresh_frames_of_pymavlink_s_and_counts_why_not() -> None:
+    """Through a port that asks for the key: a stranger's, an old, a re-ordered and a replayed frame go nowhere."""
+    now = 34_715_520_000_000
+    clock = HandClock()
+    vehicle, station = NotingEndpoint("vehicle"), NotingEndpoint("map")
+    hub = Hub(clock, NoRecorder(), vehicle, None, signing=at(now))
+    hub.attach(station, "station", "key-to-speak")
+    hub.start()
+    vehicle.say(Sender(1, 1).heartbeat())
+    first, second, third, fourth = signed_by_pymavlink(now)
+    station.say(first, third, second, fourth)
+    clock.move_to(10_000_000)
+    station.say(first, *signed_by_pymavlink(now, key=bytes(32)))
+    station.say(*signed_by_pymavlink(now - LAGS_AT_MOST - 100, system=254))
+    hub.inject(HEARTBEAT, "harness")
+    counted = {
+        name: hub.counters()[f"map.signing.{name}"] for name in ("genuine", "replayed", "wrong", "old")
+    }
+    assert vehicle.given[:-1] == [first, third, fourth]
+    assert theirs(now).decode(bytearray(vehicle.given[-1])).get_signed()
+    assert counted == {"genuine": 3, "replayed": 2, "wrong": 4, "old": 4}
+    assert hub.counters()["map.frames_withheld"] == 10
+    clock.close()
