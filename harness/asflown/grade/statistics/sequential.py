@@ -153,7 +153,7 @@ def sequential_plan(
 def _drawn_in(good: float, bad: float, alpha: float, beta: float, cap: int) -> SequentialPlan:
     """The plan with the widest lines that keep the error rates: at the limit it is the test of fixed size."""
     nominal_alpha, nominal_beta = alpha, beta
-    most_failed = _cut_off(cap, good, alpha)
+    most_failed = int(_cut_off(cap, good, alpha))
     while True:
         lines = wald_lines(nominal_alpha, nominal_beta)
         plan = SequentialPlan(good, bad, alpha, beta, *lines, cap, most_failed)
@@ -173,17 +173,20 @@ def _drawn_in(good: float, bad: float, alpha: float, beta: float, cap: int) -> S
 
 def fixed_flights(good: float, bad: float, alpha: float, beta: float) -> int:
     """The fewest flights that keep both error rates when they are all flown, whatever happens meanwhile."""
+    import numpy as np  # noqa: PLC0415  as above
     from scipy.stats import binom  # noqa: PLC0415  most of a second, and few need it
 
-    for flights in range(1, _MOST_FLIGHTS):
-        most_failed = _cut_off(flights, good, alpha)
-        if binom.cdf(most_failed, flights, bad) <= beta:
-            return flights
+    flights = np.arange(1, 65)
+    while flights[0] < _MOST_FLIGHTS:
+        fit = np.asarray(binom.cdf(_cut_off(flights, good, alpha), flights, bad)) <= beta
+        if fit.any():
+            return int(flights[np.argmax(fit)])
+        flights = np.arange(flights[-1] + 1, 2 * flights[-1] + 1)
     raise UsageError(f"no {_MOST_FLIGHTS} flights tell {good:g} from {bad:g}", "Choose rates farther apart")
 
 
-def _cut_off(flights: int, good: float, alpha: float) -> int:
-    """The fewest failures that are not exceeded more often than `alpha` at the good rate."""
+def _cut_off(flights: Any, good: float, alpha: float) -> Any:
+    """The fewest failures that are not exceeded more often than `alpha` at the good rate; shape of `flights`."""
     from scipy.stats import binom  # noqa: PLC0415  as above
 
-    return int(binom.isf(alpha, flights, good))
+    return binom.isf(alpha, flights, good)

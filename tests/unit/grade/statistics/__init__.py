@@ -1,0 +1,1 @@
+"""Tests of asflown.grade.statistics."""
