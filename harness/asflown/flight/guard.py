@@ -23,6 +23,7 @@ from asflown.vehicle.reactions import GRAVER, GRAVITY, MODE_NAME, Reaction
 
 LOOK_INTERVAL_US = 100_000
 EMERGENCY = IN_DISTRESS[1]
+SET_DOWN = Step("set-down")
 NoteSafety = Callable[[int, str, str], None]
 """Takes flight time, what was done, and why."""
 Source = Literal["guard", "harness"]
@@ -105,10 +106,15 @@ class Guard:
         if not self.takeover.taken:
             self._meet(self._clock.now_us(), Cause("script-left", says), "harness")
 
-    def bring_down(self, says: str) -> None:
-        """Nobody else is left: the vehicle comes home, or down where it is."""
-        if not self.takeover.taken and self._watch.seen.armed:
-            self._meet(self._clock.now_us(), Cause("harness-gone", says), "guard")
+    def bring_down(self, says: str, come_home_us: int | None = None) -> None:
+        """Nobody else is left: the vehicle comes home, and after this time goes down where it is."""
+        if self.takeover.taken or not self._watch.seen.armed:
+            return
+        cause = Cause("harness-gone", says)
+        if come_home_us is not None and not self._return.breaks(self._ceiling_m):
+            self._meet(self._clock.now_us(), cause, "guard", (Step("come-home", come_home_us), SET_DOWN))
+        else:
+            self._meet(self._clock.now_us(), cause, "guard")
 
     # What passes
 
@@ -165,14 +171,15 @@ class Guard:
             self._effect.begin_again(now_us)
             self._note(now_us, "guard: link back", f"the vehicle was not heard for {gone_s:.1f} s")
 
-    def _meet(self, now_us: int, cause: Cause, who: Source) -> None:
-        """Acts on a cause, once."""
+    def _meet(self, now_us: int, cause: Cause, who: Source, steps: tuple[Step, ...] | None = None) -> None:
+        """Acts on a cause, once: by these steps, or by its plan."""
         if cause.kind in self._met:
             return
         self._met.append(cause.kind)
         self._hub.cut_off("script")
-        too_high = self._return.breaks(self._ceiling_m)
-        steps = self._not_milder(plan(cause.kind, return_too_high=too_high))
+        if steps is None:
+            steps = plan(cause.kind, return_too_high=self._return.breaks(self._ceiling_m))
+        steps = self._not_milder(steps)
         if not steps and self._asked is not None:
             self._note_event(now_us, "guard-cause", cause=cause.kind, says=cause.says)
             return

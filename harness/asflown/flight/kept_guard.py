@@ -1,4 +1,4 @@
-"""The guard in the keeper's process: made by name, since the keeper knows no flights."""
+"""The guard in the keeper's process: made by its name in the keeper's order, since the keeper knows no flights."""
 
 from __future__ import annotations
 
@@ -9,9 +9,6 @@ from asflown.flight.guard import Guard, NoteEvent, NoteSafety
 from asflown.flight.guard_terms import GuardTerms
 from asflown.flight.watch import VehicleWatch
 from asflown.link.hub import Hub
-
-MADE_BY = f"{__name__}:make"
-"""What a keeper's order names."""
 
 
 class KeptGuard(Guard):

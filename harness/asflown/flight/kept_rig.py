@@ -6,15 +6,18 @@ Fulfils what `rig.Rig` does for simulated ones, so the sequence of events of a f
 from __future__ import annotations
 
 import contextlib
+from functools import partial
 from pathlib import Path
+from typing import Any
 
+from asflown.clock.aside import aside
 from asflown.clock.paced import PacedClock
 from asflown.flight.guard import NoteSafety
 from asflown.flight.guard_terms import terms_for
-from asflown.flight.kept_guard import MADE_BY
 from asflown.flight.kept_link import KeptLink
 from asflown.flight.kept_recorder import KeptRecorder
 from asflown.flight.launching import Attempted, launch_for
+from asflown.flight.preflight import Looking, LossWatch
 from asflown.flight.script import PacedRunner, ScriptRunner
 from asflown.flight.watch import VehicleWatch
 from asflown.flight.wiring import ScriptPort, choose_paced
@@ -60,6 +63,9 @@ class KeptRig:
         plan, self._attempted = attempted.plan, attempted
         file = plan.vehicle
         assert file.link is not None
+        self._clock, self._losses = clock, LossWatch()
+        self.preflight: dict[str, Any] = {}
+        """For the manifest."""
         self.watch = VehicleWatch()
         check_faults(file, plan.loaded.scenario, set())
         url = with_baud(parse(file.link))
@@ -72,8 +78,6 @@ class KeptRig:
                 epoch_us=clock.epoch_us,
                 control=control,
                 radio=file.radio,
-                modes=file.identity.modes,
-                guard=MADE_BY,
                 guard_terms=terms_for(plan.loaded.scenario.guard, file).model_dump(mode="json"),
             )
 
@@ -84,6 +88,7 @@ class KeptRig:
             self.hub.on_safety = lambda what, cause: note_safety(clock.now_us(), what, cause)
             self.conversation = Conversation(clock, self.hub.say, file.system, file.component)
             self.hub.on_vehicle_frame.append(self.conversation.frame)
+            self.hub.on_vehicle_frame.append(self._losses.frame)
             self.vehicle = Airframe(file, url, self.conversation, lambda: self.hub.problem)
             self.guard = GuardElsewhere(self.hub)
             self.port: ScriptPort = choose_paced(plan.loaded.scenario.script, attempted.folder)
@@ -96,10 +101,25 @@ class KeptRig:
         self.runner.spawn()
 
     async def prepare(self) -> None:
-        """Looks who the vehicle is, and asks for the messages that the flight needs. Raises VehicleProblem."""
+        """Preflight where it is asked for, who the vehicle is, messages asked for. Raises VehicleProblem."""
+        await self._look()
         await self.vehicle.identify()
         await self.vehicle.read_parameters()
         await self.vehicle.ask_for_messages()
+
+    async def _look(self) -> None:
+        plan = self._attempted.plan
+        if plan.rehearsal is None:
+            return
+        looking = Looking(self._clock, self.conversation, self._losses, plan.vehicle, plan.loaded.scenario)
+        found = await looking.all(plan.rehearsal)
+        self.preflight = found.as_json()
+        if found.passed:
+            return
+        reason = "" if plan.override is None else await aside(self._clock, partial(plan.override, found))
+        if not reason:
+            raise found.problem()
+        self.preflight["override"] = reason
 
     async def give_back(self) -> None:
         """Leaves the vehicle as it was found."""

@@ -2,8 +2,9 @@
 
 It holds the hub, the captures and the guard's place. The conductor is its client over a UNIX socket, the script over a
 MAVLink endpoint like any other. When the last client goes away without saying that the flight is done, when the
-captures cannot be written any more, or on SIGTERM, it cuts the script off, brings the vehicle down by standard mode
-commands, closes the captures and ends; at the latest `KeeperOrder.longest_end_s` after that. Ctrl-C is not for it.
+captures cannot be written any more, or on SIGTERM, it cuts the script off, has the guard bring the vehicle down, closes
+the captures and ends; at the latest `KeeperOrder.longest_end_s` after that, or when a pilot who has taken over and
+flies through the hub has landed. Ctrl-C is not for it.
 
 Started by `KeeperClient` as `python -m asflown.vehicle.keeper`, with the order on standard input; it says one line
 on standard output when it is ready, or what is wrong.
@@ -30,13 +31,13 @@ from asflown.link.profile import load_profile
 from asflown.link.signing_setup import signing_from
 from asflown.link.taps import LastingRecorder
 from asflown.url import parse
-from asflown.vehicle.bring_down import BringDown, Step
 from asflown.vehicle.keeper_control import ControlDoor
 from asflown.vehicle.keeper_order import FIRST_CLIENT_WAIT_S, KeeperOrder, line_of
-from asflown.vehicle.pilot import PilotWatch
 from asflown.vehicle.standing import VehicleStanding
 
 STANDING_INTERVAL_US = 200_000
+DOWN_INTERVAL_US = 100_000
+PILOT_SILENT_US = 5_000_000
 TERMINATED = 143
 
 
@@ -59,6 +60,9 @@ class GuardSlot(Protocol):
     def script_left(self, says: str) -> None:
         """The script has left the vehicle in the air."""
 
+    def bring_down(self, says: str, come_home_us: int) -> None:
+        """Nobody else is left: home, and after this time down where it is."""
+
 
 class NoteEvent(Protocol):
     """A recorder's `event`."""
@@ -75,7 +79,7 @@ asks the vehicle for anything, and what records events."""
 class Keeper:
     """One vehicle kept, for one flight."""
 
-    def __init__(self, order: KeeperOrder, clock: PacedClock, make_guard: MakeGuard | None) -> None:
+    def __init__(self, order: KeeperOrder, clock: PacedClock, make_guard: MakeGuard) -> None:
         """Opens nothing yet. Raises UsageError for a link, profile or key that is none."""
         self._order, self._clock = order, clock
         url = parse(order.vehicle)
@@ -96,17 +100,11 @@ class Keeper:
             signing=signing_from(order.key, clock, lambda kind, facts: None),
             vehicle_must_sign=order.vehicle_must_sign,
         )
-        self._standing, self._pilot = VehicleStanding(), PilotWatch()
+        self._standing = VehicleStanding()
         self.hub.on_vehicle_frame.append(self._standing.frame)
-        self.hub.on_station_frame.append(self._pilot.frame)
-        self._bring_down = BringDown(
-            clock, self.hub, self._standing, self._pilot, self._note_safety, order.modes
-        )
-        self._guard: GuardSlot | None = None
-        if make_guard is not None:
-            self._guard = make_guard(
-                clock, self.hub, order.guard_terms, self._on_reaction, self._recorder.event
-            )
+        self.hub.on_station_frame.append(self._note_station)
+        self._station_us: int | None = None
+        self._guard = make_guard(clock, self.hub, order.guard_terms, self._on_reaction, self._recorder.event)
         self._door = ControlDoor(
             clock, order.control, self._answer, lambda: self._end("the clients are gone")
         )
@@ -119,8 +117,7 @@ class Keeper:
         self.hub.start()
         try:
             self._door.open()
-            if self._guard is not None:
-                self._guard.start()
+            self._guard.start()
             Knock(self._clock, self.hub).start()
             on_ready()
             await self._until_the_end(self._cause)
@@ -144,17 +141,28 @@ class Keeper:
 
     async def _down(self, cause: str) -> None:
         self.hub.cut_off("script")
-        if self._standing.is_down:
+        if self._is_down():
             return
-        order = self._order
-        steps = (
-            Step("come-home", round(order.come_home_s * 1e6)),
-            Step("set-down", round(order.set_down_s * 1e6)),
-        )
-        if not await self._bring_down.run(steps, cause):
-            self._note_safety(
-                "left in the air", "it did not come down in time; its own failsafes are left to it"
-            )
+        clock, order = self._clock, self._order
+        self._guard.bring_down(cause, round(order.come_home_s * 1e6))
+        until_us = clock.now_us() + round((order.come_home_s + order.set_down_s) * 1e6)
+        while clock.now_us() < until_us or self._pilot_flies():
+            await clock.sleep_until(clock.now_us() + DOWN_INTERVAL_US)
+            if self._is_down():
+                return
+        self._note_safety("left in the air", "it did not come down in time; its own failsafes are left to it")
+
+    def _is_down(self) -> bool:
+        return self._standing.is_down
+
+    def _pilot_flies(self) -> bool:
+        """Whether a pilot who took over still speaks through the hub: it is held open for them."""
+        if not self._guard.taken or self._station_us is None:
+            return False
+        return self._clock.now_us() - self._station_us < PILOT_SILENT_US
+
+    def _note_station(self, now_us: int, _frame: bytes) -> None:
+        self._station_us = now_us
 
     # What ends it
 
@@ -186,8 +194,7 @@ class Keeper:
         self._clock.call_at(now_us + STANDING_INTERVAL_US, self._tell_standing)
         age_us = None if standing.heartbeat_us is None else now_us - standing.heartbeat_us
         said = {"armed": standing.armed, "down": standing.is_down, "heartbeat_age_us": age_us}
-        taken = self._guard.taken if self._guard is not None else self._pilot.flies(now_us)
-        self._door.tell({"is": "standing", **said, "taken": taken})
+        self._door.tell({"is": "standing", **said, "taken": self._guard.taken})
 
     def _say_closed(self) -> None:
         self._door.tell(
@@ -242,11 +249,9 @@ class Keeper:
         guard, phase = self._guard, request["is"]
         if phase not in {"started", "ended", "left"}:
             raise ValueError(phase)
-        if phase == "left" and guard is None:
-            self._end(str(request["says"]))
-        elif guard is not None and phase == "left":
+        if phase == "left":
             guard.script_left(str(request["says"]))
-        elif guard is not None:
+        else:
             (guard.script_started if phase == "started" else guard.script_ended)()
         return {}
 
@@ -282,8 +287,7 @@ def main() -> int:
     try:
         order = KeeperOrder.model_validate_json(sys.stdin.read())
         clock = PacedClock(order.epoch_us)
-        make_guard = make_guard_of(order.guard) if order.guard is not None else None
-        keeper = Keeper(order, clock, make_guard)
+        keeper = Keeper(order, clock, make_guard_of(order.guard))
         gc.freeze()  # what is there now stays; collecting it again and again would hold up frames
         clock.run(keeper.run(lambda: _say({"is": "ready"})))
     except AsflownError as error:

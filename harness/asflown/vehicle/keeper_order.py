@@ -21,8 +21,6 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from asflown.scenario.model import ModeName, ModeNumber
-
 LONGEST_LINE_BYTES = 1 << 16
 FIRST_CLIENT_WAIT_S = 15.0
 """A keeper whose starter never comes does not wait longer."""
@@ -47,8 +45,7 @@ class KeeperOrder(BaseModel):
     radio: str | None = None
     key: Path | None = None
     vehicle_must_sign: bool = False
-    modes: dict[ModeName, ModeNumber] = {}
-    guard: str | None = None
+    guard: str = "asflown.flight.kept_guard:make"
     """What makes the guard, as `module:function`; called as `keeper.MakeGuard` says."""
     guard_terms: dict[str, Any] = {}
     """What the guard is told, in its own words."""

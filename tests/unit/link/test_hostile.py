@@ -15,6 +15,7 @@ from fastcrc.crc16 import mcrf4xx
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from asflown.flight.pilot_sticks import StickWatch
 from asflown.link import wire
 from asflown.link.base import Endpoint
 from asflown.link.budget import Budget
@@ -26,7 +27,6 @@ from asflown.link.taps import NoRecorder
 from asflown.link.tcp import TcpListenEndpoint
 from asflown.link.udp import UdpListenEndpoint
 from asflown.url import Url
-from asflown.vehicle.pilot import PilotWatch
 from asflown.vehicle.standing import VehicleStanding
 from tests.unit.link.frames import Sender, unknown
 from tests.unit.link.hand_clock import HandClock
@@ -231,9 +231,9 @@ def test_a_right_checksum_over_a_wrong_payload_harms_nobody(
     hub = Hub(clock, NoRecorder(), vehicle, None, budget=budget)
     hub.attach(station, "pilot")
     hub.attach(Joystick(Path("/dev/null"), clock), "pilot")
-    standing, pilot, ears = VehicleStanding(), PilotWatch(), Ears(clock)
+    standing, pilot, ears = VehicleStanding(), StickWatch(), Ears(clock)
     hub.on_vehicle_frame.append(standing.frame)
-    hub.on_station_frame.append(pilot.frame)
+    hub.on_station_frame.append(lambda _now_us, frame: (pilot.station(frame), None)[1])
     vehicle.say(frame)
     clock.move_to(10_000_000)
     station.say(frame)

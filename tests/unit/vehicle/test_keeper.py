@@ -123,7 +123,7 @@ def test_when_its_clients_die_in_flight_the_vehicle_comes_down_and_the_captures_
         conductor.stdout.close()
         assert process.wait(timeout=order.longest_end_s + 5) == 0
     safety = [event["what"] for event in events(order) if event["kind"] == "safety"]
-    assert safety[0] == "come-home"
+    assert safety[0] == "guard: come-home"
     assert "left in the air" not in safety
     heartbeats = columns(index(order.captures / "vehicle.tlog"), 0)
     assert heartbeats["base_mode"][-1] & 128 == 0
