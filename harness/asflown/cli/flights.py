@@ -15,6 +15,7 @@ from asflown.cli.jobs import Job, JobResult
 from asflown.cli.ledger import Ledger
 from asflown.cli.one_flight import fly_and_grade
 from asflown.cli.planning import Subject, jobs_for, seeds_for
+from asflown.cli.real import made_ready
 from asflown.clock.wall import Stopwatch
 from asflown.errors import FileProblem, FileProblems, UsageError
 from asflown.flight.plan import ClockChoice, Progress
@@ -54,8 +55,9 @@ def fly_all(request: FlyRequest) -> int:
     """
     keep = request.keep or FLIGHTS
     subjects = subjects_of(request)
-    jobs = jobs_for(subjects, request.clock, keep, prove=request.prove)
     _check_places(request, keep)
+    subjects = made_ready(subjects, request.workers, keep, prove=request.prove)
+    jobs = jobs_for(subjects, request.clock, keep, prove=request.prove)
     ledger = Ledger(subjects, jobs)
     _write_reports(request, ledger.outcomes())
     with board(terminal.console(sys.stderr)) as shown:

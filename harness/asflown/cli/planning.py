@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from asflown.cli.jobs import Job
 from asflown.flight.plan import ClockChoice, FlightPlan
+from asflown.flight.preflight import Item, Preflight
 from asflown.scenario.file import LoadedScenario
 from asflown.scenario.model import Repeat, VehicleFile
 
@@ -20,6 +22,10 @@ class Subject:
     vehicle_asked: str | None
     """What the command line named; None for the scenario's own."""
     seeds: tuple[int, ...]
+    rehearsal: Item | None = None
+    """What the simulation said of a real vehicle's flight."""
+    override: Callable[[Preflight], str] | None = None
+    """Asks for the reason to fly although preflight says no."""
 
 
 def seeds_for(repeat: Repeat, flights: int | None, first_seed: int | None) -> tuple[int, ...]:
@@ -42,7 +48,16 @@ def jobs_for(
     jobs: list[Job] = []
     for index, subject in enumerate(subjects):
         for number, seed in enumerate(subject.seeds):
-            plan = FlightPlan(subject.loaded, subject.vehicle, seed, clock, keep, subject.vehicle_asked)
+            plan = FlightPlan(
+                subject.loaded,
+                subject.vehicle,
+                seed,
+                clock,
+                keep,
+                subject.vehicle_asked,
+                subject.rehearsal,
+                subject.override,
+            )
             jobs.append(Job(len(jobs), index, plan))
             if prove and number == 0:
                 jobs.append(Job(len(jobs), index, plan, is_copy=True))

@@ -7,6 +7,8 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from asflown.cli import preflight
+
 if TYPE_CHECKING:
     from asflown.cli.parsing import SubParsers
     from asflown.scenario.model import Conditions, Start, VehicleFile
@@ -49,6 +51,7 @@ def add_parser(commands: SubParsers) -> None:
     _add_list(subcommands)
     _add_show(subcommands)
     _add_serve(subcommands)
+    preflight.add_parser(subcommands)
 
 
 def run(options: argparse.Namespace) -> int:

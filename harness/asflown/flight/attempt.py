@@ -145,8 +145,10 @@ class Attempt:
         while not seen.ready and clock.now_us() < patience_us:
             await clock.sleep_until(clock.now_us() + LOOK_INTERVAL_US)
         self._logbook.event(clock.now_us(), "vehicle-ready", checks=seen.ready)
-        await rig.prepare()
-        self._logbook.prepared(rig)
+        try:
+            await rig.prepare()
+        finally:
+            self._logbook.prepared(rig)
 
     async def _run_script(self, rig: AnyRig) -> None:
         """Lets the script run to its end, or interrupts it at its time limit and then ends it."""

@@ -47,6 +47,7 @@ class Logbook:
     def prepared(self, rig: Rig | KeptRig) -> None:
         """More is known of the vehicle now; written at once, before take-off."""
         self.manifest.vehicle = rig.vehicle.record()
+        self.manifest.preflight = dict(rig.preflight)
         manifests.write(self.manifest, self._folder)
 
     def script_started(self, now_us: int) -> None:

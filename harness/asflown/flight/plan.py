@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from asflown.flight.preflight import Item, Preflight
 from asflown.record.manifest import Manifest
 from asflown.scenario.file import LoadedScenario
 from asflown.scenario.model import VehicleFile
@@ -26,6 +27,10 @@ class FlightPlan:
     keep: Path
     vehicle_asked: str | None = None
     """What the command line named as the vehicle; None for the scenario's own."""
+    rehearsal: Item | None = None
+    """What the simulation said before; then a real vehicle is looked at before it flies. None: it is not."""
+    override: Callable[[Preflight], str] | None = None
+    """Asks a person for the reason to fly although preflight says no; '' is no reason."""
 
 
 @dataclass(frozen=True, slots=True)

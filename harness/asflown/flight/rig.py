@@ -6,7 +6,9 @@ Whatever was opened when the assembly fails is closed again; closing one thing d
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Mapping
 from random import Random
+from typing import Any
 
 from asflown.clock.paced import PacedClock
 from asflown.clock.virtual import VirtualClock
@@ -61,6 +63,9 @@ class Rig:
         self.vehicle.start()
         if not self.vehicle.lockstep:
             Knock(self._clock, self.hub).start()
+
+    preflight: Mapping[str, Any] = {}
+    """There is none for a simulated vehicle."""
 
     async def prepare(self) -> None:
         """A simulated vehicle needs no more than it got."""

@@ -1,0 +1,51 @@
+"""What `asflown fly` does before a real vehicle flies: one at a time, rehearsed in simulation, and asked about."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+from asflown.cli.planning import Subject
+from asflown.cli.preflight import show
+from asflown.cli.rehearsal import rehearse
+from asflown.errors import UsageError
+from asflown.flight.preflight import Preflight
+
+SHORTEST_REASON = 10
+"""Letters and digits: enough for a person to have thought."""
+
+
+def made_ready(
+    subjects: tuple[Subject, ...], workers: int, keep: Path, *, prove: bool
+) -> tuple[Subject, ...]:
+    """The subjects, those with a real vehicle rehearsed. Raises UsageError for what cannot be asked of one."""
+    return tuple(_one(subject, workers, keep, prove) for subject in subjects)
+
+
+def _one(subject: Subject, workers: int, keep: Path, prove: bool) -> Subject:
+    vehicle = subject.vehicle
+    if vehicle.kind not in {"airframe", "bench"}:
+        return subject
+    if workers > 1:
+        raise UsageError(
+            f"{vehicle.name} is one {vehicle.kind}, and --workers asks for {workers} flights at the same time",
+            "Leave --workers out",
+        )
+    if prove:
+        raise UsageError(f"no flight of {vehicle.name} is ever repeated bit by bit", "Leave --prove out")
+    if vehicle.kind == "bench" and vehicle.simulates is None:
+        return subject  # nothing flies there
+    sys.stderr.write(f"{subject.loaded.scenario.name}: flying its simulation first ...\n")
+    return replace(subject, rehearsal=rehearse(subject.loaded, vehicle, keep), override=ask_for_reason)
+
+
+def ask_for_reason(found: Preflight) -> str:
+    """Shows what preflight found and asks for the reason to fly in spite of it; '' where nobody types one."""
+    show(found)
+    if not sys.stdin.isatty():
+        return ""
+    sys.stdout.write("Type the reason to fly in spite of this (it is recorded), or press Enter not to fly:\n")
+    sys.stdout.flush()
+    reason = " ".join(sys.stdin.readline().split())
+    return reason if sum(letter.isalnum() for letter in reason) >= SHORTEST_REASON else ""
