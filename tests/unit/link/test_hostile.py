@@ -21,14 +21,16 @@ from asflown.link.base import Endpoint
 from asflown.link.budget import Budget
 from asflown.link.hub import Hub
 from asflown.link.joystick import Joystick
+from asflown.link.key_file import SigningKey
 from asflown.link.pty import PtyEndpoint
+from asflown.link.signing import Signing
 from asflown.link.survey.ears import Ears
 from asflown.link.taps import NoRecorder
 from asflown.link.tcp import TcpListenEndpoint
 from asflown.link.udp import UdpListenEndpoint
 from asflown.url import Url
 from asflown.vehicle.standing import VehicleStanding
-from tests.unit.link.frames import Sender, unknown
+from tests.unit.link.frames import Sender, unknown, with_flags
 from tests.unit.link.hand_clock import HandClock
 from tests.unit.link.parties import udp_socket
 from tests.unit.link.test_hub import NotingEndpoint
@@ -239,4 +241,38 @@ def test_a_right_checksum_over_a_wrong_payload_harms_nobody(
     station.say(frame)
     ears.take(frame)
     clock.move_to(20_000_000)
+    clock.close()
+
+
+ORIGINALS = [Sender(9, 9).command(), Sender(9, 9).attitude(7), Sender(9, 9).sticks(1), unknown()]
+SIGNED = with_flags(Sender(9, 9).heartbeat(), 1, 50, bytes(13))
+
+
+@st.composite
+def mutated(draw: st.DrawFn) -> bytes:
+    """A frame with bytes overwritten, then cut at either end, or run on into what is no frame."""
+    frame = bytearray(draw(st.sampled_from([*ORIGINALS, SIGNED])))
+    for _ in range(draw(st.integers(0, 3))):
+        frame[draw(st.integers(0, len(frame) - 1))] = draw(st.sampled_from([0x00, 0x01, 0xFD, 0xFE, 0xFF]))
+    begin, end = draw(st.integers(0, 12)), draw(st.integers(0, len(frame)))
+    return bytes(frame[begin:end]) + draw(st.binary(max_size=8))
+
+
+@given(st.lists(mutated(), min_size=20, max_size=20))
+@settings(max_examples=100)
+def test_any_mutation_leaves_the_others_alone(pieces: list[bytes]) -> None:
+    """Truncated and mutated frames, twenty at a time and shrunk when one does harm: the quiet station is heard whole."""
+    clock = HandClock()
+    vehicle, hostile, quiet = NotingEndpoint("vehicle"), NotingEndpoint("hostile"), NotingEndpoint("quiet")
+    hub = Hub(clock, NoRecorder(), vehicle, None, signing=Signing(SigningKey(bytes(32)), lambda: 0))
+    hub.attach(hostile, "station")
+    hub.attach(quiet, "pilot")
+    vehicle.say(Sender(1, 1).heartbeat())
+    reader, sender = wire.FrameReader(), Sender(250, 190)
+    said = [sender.attitude(n) for n in range(len(pieces))]
+    for piece, frame in zip(pieces, said, strict=True):
+        hostile.say(*reader.feed(piece))
+        vehicle.say(*wire.FrameReader().feed(piece))
+        quiet.say(frame)
+    assert [frame for frame in vehicle.given if frame in said] == said
     clock.close()
