@@ -74,6 +74,13 @@ def compare_measures(
     return tuple(_change(one, one.sample in found) for one in tested)
 
 
+def change_of(
+    both: Sample, source: Source, band: float | None, number: int, *, is_changed: bool
+) -> MeasureChange:
+    """The change of one number of `number` that were tested together; `is_changed` is what that screen found."""
+    return _change(_Tested(both, source, band, number), is_changed)
+
+
 def _change(one: _Tested, is_changed: bool) -> MeasureChange:
     difference, band = one.sample.difference, one.band
     sides = [tuple(value for value in side if value is not None) for side in (one.sample.a, one.sample.b)]
@@ -112,7 +119,9 @@ def _needed(difference: Difference, band: float | None, flights: int) -> str:
     if band is None or difference.standard_error == 0 or difference.p_equivalent(band) <= LEVEL:
         return ""
     needed = flights_for_equivalence(band, difference.standard_error * (flights / 2) ** 0.5)
-    return "" if needed is None else f"about {needed} flights a side would show equivalence, if there is any"
+    if needed is None or needed <= flights:
+        return "what was seen is too near the end of the band for so few flights"
+    return f"about {needed} flights a side would decide, had nothing changed"
 
 
 def _of_single_flights(one: _Tested, a: tuple[float, ...], b: tuple[float, ...]) -> MeasureChange:

@@ -18,6 +18,9 @@ examples:
   asflown fly scenarios --workers 2 --junit report.xml  all of them, two at a time, for a CI server
   asflown fly my.scenario.yaml --flights 3 --seed 7     seeds 7, 8 and 9
   asflown fly my.scenario.yaml --prove                  does the same flight give the same bytes?
+  asflown fly scenarios/nest_boxes --against-baseline   has anything changed since the approved flights?
+  asflown fly scenarios/nest_boxes --vehicle palm80@r1 --vehicle palm80@r2
+                                                        what does release r2 change?
 """
 
 
@@ -40,7 +43,11 @@ def add_parser(commands: SubParsers) -> None:
         help="a *.scenario.yaml file, or a folder with some below",
     )
     add(
-        "--vehicle", metavar="NAME", help="palm80, field1400 or a vehicle file, instead of the scenario's own"
+        "--vehicle",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="palm80, field1400 or a vehicle file, instead of the scenario's own; several are compared with the first",
     )
     add("--flights", type=_count, metavar="N", help="flights of each scenario, with seeds that count up")
     add("--seed", type=_seed, metavar="N", help="the first flight's seed")
@@ -54,6 +61,13 @@ def add_parser(commands: SubParsers) -> None:
     add("--prove", action="store_true", help="fly the first seed twice and compare every byte")
     add("--junit", type=Path, metavar="FILE", help="write a JUnit report, replaced as results come in")
     add("--json", type=Path, metavar="FILE", help="write every number as JSON")
+    add(
+        "--against-baseline",
+        nargs="?",
+        const="",
+        metavar="LINE",
+        help="fail when flights differ from the approved baseline (of this release line, r1, instead of their own)",
+    )
     add("--keep", type=Path, metavar="DIR", help="where flight folders go (.asflown/flights)")
     parser.set_defaults(run=run)
 
@@ -65,7 +79,7 @@ def run(options: argparse.Namespace) -> int:
     return fly_all(
         FlyRequest(
             paths=tuple(options.paths),
-            vehicle=options.vehicle,
+            vehicle=options.vehicle[0] if options.vehicle else None,
             flights=options.flights,
             seed=options.seed,
             workers=options.workers,
@@ -74,6 +88,8 @@ def run(options: argparse.Namespace) -> int:
             junit=options.junit,
             json=options.json,
             keep=options.keep,
+            further_vehicles=tuple(options.vehicle[1:]),
+            against_baseline=options.against_baseline,
         )
     )
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from asflown.cli.jobs import Job, JobResult
 from asflown.cli.planning import Subject
 from asflown.cli.prove import Proof, compare
-from asflown.grade.verdict import JudgedFlight, Verdict, judge_flights, worst
+from asflown.grade.tolerances import measure_tolerances
+from asflown.grade.verdict import Verdict, judge_flights, worst
 from asflown.report import words
 from asflown.report.flown import Flown, ScenarioOutcome
 
@@ -36,12 +38,16 @@ class Ledger:
         verdict = _with_proof(_judged(subject, flights, missing), self._proof(jobs))
         return ScenarioOutcome(
             name=subject.loaded.scenario.name,
-            vehicle=subject.vehicle.name,
+            vehicle=subject.title,
             verdict=verdict.word,
             statement=verdict.statement,
             flights=tuple(flights),
             judged_by_share=subject.loaded.scenario.judge != "every-flight",
             not_flown=tuple(job.plan.seed for job in missing),
+            tolerances=measure_tolerances(
+                [(one.judged, one.grade) for one in flights if one.grade is not None],
+                subject.loaded.scenario.judge,
+            ),
             failures=tuple(f"seed {self._jobs[one.number].plan.seed}: {one.failure}" for one in results),
         )
 
@@ -59,12 +65,11 @@ class Ledger:
 
 def _judged(subject: Subject, flights: Sequence[Flown], missing: Sequence[Job]) -> Verdict:
     """The verdict on what was flown; flights without a result make it an error unless it fails already."""
-    judged = [JudgedFlight(one.verdict, one.manifest.seed, one.manifest.clock.kind) for one in flights]
-    verdict = judge_flights(judged, subject.loaded.scenario.judge)
+    verdict = judge_flights([one.judged for one in flights], subject.loaded.scenario.judge)
     if not missing:
         return verdict
     statement = f"{verdict.statement}; {words.count(len(missing), 'flight')} without a result"
-    return Verdict(worst((verdict.word, "error")), statement)
+    return replace(verdict, word=worst((verdict.word, "error")), statement=statement)
 
 
 def _with_proof(verdict: Verdict, proof: Proof | None) -> Verdict:
@@ -72,4 +77,4 @@ def _with_proof(verdict: Verdict, proof: Proof | None) -> Verdict:
     if proof is None:
         return verdict
     word = verdict.word if proof.same else worst((verdict.word, "inconclusive"))
-    return Verdict(word, f"{verdict.statement}; {proof.says}")
+    return replace(verdict, word=word, statement=f"{verdict.statement}; {proof.says}")

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import asflown
 from asflown.grade.result import Check, Measured, RuleGraded
+from asflown.grade.tolerances import MeasureTolerance
 from asflown.report import atomic
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.repeat import again
@@ -21,9 +22,12 @@ from asflown.report.repeat import again
 SCHEMA_VERSION = 1
 
 
-def write_json(path: Path, outcomes: Iterable[ScenarioOutcome]) -> None:
-    """Replaces the document at `path`. Raises FolderProblem when it cannot be written."""
-    text = json.dumps(document(outcomes), indent=2, ensure_ascii=False, allow_nan=False)
+def write_json(
+    path: Path, outcomes: Iterable[ScenarioOutcome], changes: Mapping[str, Any] | None = None
+) -> None:
+    """Replaces the document at `path`; `changes` are entries of their own. Raises FolderProblem when it cannot be."""
+    entries = document(outcomes) | dict(changes or {})
+    text = json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False)
     atomic.write_text(path, text + "\n")
 
 
@@ -47,6 +51,23 @@ def _verdict(outcome: ScenarioOutcome) -> dict[str, Any]:
         "flights": len(outcome.flights),
         "not_flown": list(outcome.not_flown),
         "failures": list(outcome.failures),
+        "tolerance_limits": [_tolerance(one) for one in outcome.tolerances],
+    }
+
+
+def _tolerance(tolerance: MeasureTolerance) -> dict[str, Any]:
+    limits = tolerance.limits
+    return {
+        "measure": tolerance.name,
+        "source": tolerance.source,
+        "of": tolerance.of,
+        "unit": tolerance.unit,
+        "low": None if limits is None else _number(limits.low),
+        "high": None if limits is None else _number(limits.high),
+        "coverage": None if limits is None else limits.coverage,
+        "confidence": None if limits is None else limits.confidence,
+        "way": None if limits is None else limits.way,
+        "says": tolerance.says,
     }
 
 

@@ -1,0 +1,207 @@
+"""`asflown baseline`: proposes, shows, compares, approves and retires baselines; git says who did."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from asflown.cli.parsing import SubParsers
+
+if TYPE_CHECKING:
+    from asflown.change.baseline_model import Baseline
+
+DESCRIPTION = """\
+A baseline is what approved flights of a scenario on a vehicle and release line were like: a text file in the folder
+`baseline` beside the scenario, to be reviewed and committed. `asflown fly --against-baseline` holds flights against it.
+"""
+
+EXAMPLES = """\
+examples:
+  asflown baseline propose nest-boxes/palm80@r1   from the flights of its newest state
+  asflown baseline diff scenarios/nest_boxes      what the proposal changes (--text: as git shows it)
+  asflown baseline approve scenarios/nest_boxes   make the proposal the baseline; commit it
+  asflown baseline show scenarios                 all there are, and who approved them
+  asflown baseline retire FILE                    no longer hold flights against it
+"""
+
+
+def add_parser(commands: SubParsers) -> None:
+    """Adds `baseline` to the command."""
+    parser = commands.add_parser(
+        "baseline",
+        help="what approved flights were like, kept as text for review",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    actions = parser.add_subparsers(title="what to do", metavar="WHAT", required=True)
+    propose = _action(actions, "propose", "write a proposal from flights, all of which must have passed")
+    propose.add_argument(
+        "flights", nargs="+", metavar="FLIGHTS", help="flights' folders, or scenario/vehicle@release"
+    )
+    propose.add_argument("--keep", type=Path, metavar="DIR", help="where the flights are (.asflown/flights)")
+    for name, says in (
+        ("show", "show approved baselines, and who approved them"),
+        ("diff", "show what proposals change"),
+        ("approve", "make proposals the baselines"),
+        ("retire", "remove baselines"),
+    ):
+        action = _action(actions, name, says)
+        action.add_argument(
+            "places",
+            nargs="+",
+            type=Path,
+            metavar="PLACE",
+            help="a baseline's file, or a folder with some below",
+        )
+        if name == "diff":
+            action.add_argument("--text", action="store_true", help="as a pull request shows it")
+        if name == "approve":
+            action.add_argument(
+                "--wider",
+                action="append",
+                default=[],
+                metavar="NAME",
+                help="accept that this tolerance is wider than it was; once for each",
+            )
+
+
+def _action(actions: SubParsers, name: str, says: str) -> argparse.ArgumentParser:
+    parser = actions.add_parser(
+        name, help=says, description=f"{says[:1].upper()}{says[1:]}.", allow_abbrev=False
+    )
+    parser.set_defaults(run=run, what=name)
+    return parser
+
+
+def run(options: argparse.Namespace) -> int:
+    """Does what was asked for; returns the exit code. Raises UsageError."""
+    return _DONE_BY[options.what](options)
+
+
+def _propose(options: argparse.Namespace) -> int:
+    from asflown.change import baseline_places as places
+    from asflown.change.baseline_make import make_baseline
+    from asflown.change.baseline_model import baseline_text
+    from asflown.change.sets import load_set
+    from asflown.record.folder import FLIGHTS
+    from asflown.report import atomic
+
+    flights = load_set(options.flights, options.keep or FLIGHTS)
+    for note in flights.notes:
+        print(f"note: {note}")
+    made = make_baseline(flights)
+    folder = Path(flights.flights[0].manifest.scenario_file).parent
+    approved = places.file_for(folder, made.scenario, made.vehicle, made.release)
+    proposal = places.proposal_for(approved)
+    atomic.write_text(proposal, baseline_text(made))
+    print(f"proposed from {len(flights)} flights: {proposal}")
+    return _print_diffs([proposal], text=False)
+
+
+def _show(options: argparse.Namespace) -> int:
+    from asflown.change import baseline_places as places
+    from asflown.change.baseline_model import read_baseline
+    from asflown.report import baseline_view, terminal
+
+    out = terminal.console()
+    for file in places.approved_below(options.places):
+        out.print(f"{file}", soft_wrap=True)
+        baseline_view.show_baseline(read_baseline(file), places.approved_by(file), out)
+    return 0
+
+
+def _diff(options: argparse.Namespace) -> int:
+    return _print_diffs(_proposals(options.places), text=options.text)
+
+
+def _print_diffs(proposals: list[Path], *, text: bool) -> int:
+    from asflown.change.baseline_diff import diff_baselines, text_diff
+    from asflown.change.baseline_model import read_baseline
+    from asflown.report import baseline_view, terminal
+
+    out = terminal.console()
+    for proposal in proposals:
+        approved = _approved_of(proposal)
+        before = read_baseline(approved) if approved.is_file() else None
+        after = read_baseline(proposal)
+        if text:
+            print(text_diff(before, after, approved.name), end="")
+        elif before is None:
+            out.print(f"the first baseline of {after.title}")
+            baseline_view.show_baseline(after, "nobody yet", out)
+        else:
+            out.print(f"{after.title}, against what is approved")
+            baseline_view.show_diff(diff_baselines(before, after), out)
+    return 0
+
+
+def _approve(options: argparse.Namespace) -> int:
+    from asflown.change.baseline_model import read_baseline
+
+    proposals = _proposals(options.places)
+    for proposal in proposals:
+        _check_wider(_approved_of(proposal), read_baseline(proposal), options.wider)
+    for proposal in proposals:
+        print(f"approved: {proposal.replace(_approved_of(proposal))}")
+    print("commit it: git tells who approved")
+    return 0
+
+
+def _check_wider(approved: Path, after: Baseline, accepted: list[str]) -> None:
+    """Raises UsageError where a tolerance is wider than it was, and nobody said that this is meant."""
+    from asflown.change.baseline_diff import diff_baselines
+    from asflown.change.baseline_model import read_baseline
+    from asflown.errors import UsageError
+
+    if not approved.is_file():
+        return
+    found = diff_baselines(read_baseline(approved), after)
+    silent = [
+        (name, says) for name, says in zip(found.wider, found.wider_says, strict=True) if name not in accepted
+    ]
+    if silent:
+        options = " ".join(f"--wider '{name}'" if " " in name else f"--wider {name}" for name, _ in silent)
+        raise UsageError(
+            f"{after.title}: {'; '.join(says for _, says in silent)}", f"If that is meant, say so: {options}"
+        )
+
+
+def _retire(options: argparse.Namespace) -> int:
+    from asflown.change.baseline_places import approved_below
+    from asflown.errors import UsageError
+
+    for place in options.places:
+        if place.is_dir():
+            raise UsageError(f"{place} is a folder", "Name the baseline's file: one retires them one by one")
+    for file in approved_below(options.places):
+        file.unlink()
+        print(f"retired: {file}; commit its removal")
+    return 0
+
+
+def _proposals(places: list[Path]) -> list[Path]:
+    """The proposals that files or folders hold. Raises UsageError when there are none."""
+    from asflown.change.baseline_places import baselines_below, is_proposal
+    from asflown.errors import UsageError
+
+    found = [
+        file for place in places for file in ([place] if place.is_file() else baselines_below(place))
+        if is_proposal(file)
+    ]  # fmt: skip
+    if not found:
+        named = ", ".join(map(str, places))
+        raise UsageError(f"there is no proposal in {named}", "Make one with `asflown baseline propose`")
+    return found
+
+
+def _approved_of(proposal: Path) -> Path:
+    from asflown.change.baseline_model import SUFFIX
+    from asflown.change.baseline_places import PROPOSED
+
+    return proposal.with_name(proposal.name.removesuffix(PROPOSED + SUFFIX) + SUFFIX)
+
+
+_DONE_BY = {"propose": _propose, "show": _show, "diff": _diff, "approve": _approve, "retire": _retire}
