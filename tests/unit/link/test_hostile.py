@@ -261,7 +261,7 @@ def mutated(draw: st.DrawFn) -> bytes:
 @given(st.lists(mutated(), min_size=20, max_size=20))
 @settings(max_examples=100)
 def test_any_mutation_leaves_the_others_alone(pieces: list[bytes]) -> None:
-    """Truncated and mutated frames, twenty at a time and shrunk when one does harm: the quiet station is heard whole."""
+    """Truncated and mutated frames, twenty at a time, shrunk when one does harm: the quiet station is heard whole."""
     clock = HandClock()
     vehicle, hostile, quiet = NotingEndpoint("vehicle"), NotingEndpoint("hostile"), NotingEndpoint("quiet")
     hub = Hub(clock, NoRecorder(), vehicle, None, signing=Signing(SigningKey(bytes(32)), lambda: 0))
