@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from asflown.change import words
 from asflown.change.findings import Cause, Confidence, Finding, MeasureChange
 from asflown.change.judge import Difference
 from asflown.change.measure_change import told
@@ -70,7 +71,7 @@ def in_order_of_cause(clues: Clues) -> list[Finding]:
 
 
 def _nothing(clues: Clues, *, given: bool) -> str:
-    start = "no effect of that was found" if given else "no difference was found"
+    start = "no effect of that was seen" if given else "the captures show none beyond chance"
     return f"{start}; {clues.could_find}" if clues.could_find else start
 
 
@@ -83,8 +84,17 @@ def _roots(clues: Clues) -> Iterator[tuple[float, Finding]]:
         if seen is not None:
             by_cause.setdefault(cause, []).append(seen)
     for cause, found in by_cause.items():
-        merged = _merged(found)
+        merged = _first_seen(clues, _merged(found))
         yield _weight(clues, merged) - 0.1 * _GIVEN_ORDER.index(cause), merged
+
+
+def _first_seen(clues: Clues, one: Finding) -> Finding:
+    """What was given and shows first in the vehicle's reports, with the moment at which twins part by it."""
+    if clues.origin != "vehicle" or one.cause not in _OF_VEHICLE or one.seen == "observed":
+        return one
+    parted = _parted(clues, one.cause, [part for part in clues.partings if part is not None])
+    because = "; ".join(text for text in (one.because, f"{parted.says} ({parted.because})") if text)
+    return replace(one, seen="given and observed", because=because, at_s=parted.at_s, leg=parted.leg)
 
 
 def _merged(found: Sequence[Finding]) -> Finding:
@@ -194,5 +204,5 @@ def _effects(clues: Clues) -> Iterator[Finding]:
 def _how_sure(change: MeasureChange) -> str:
     if change.p_changed is None or change.interval is None:
         return change.says
-    low, high = (quantity(end, change.unit, signed=True) for end in change.interval)
-    return f"90 % interval {low} to {high}, p = {change.p_changed:.2g}"
+    shown = words.change(change.difference or 0.0, change.interval, change.unit)
+    return f"{change.name} {shown}, p = {change.p_changed:.2g}"

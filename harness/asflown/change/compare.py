@@ -7,6 +7,7 @@ clocks enter no common statistic: each side keeps its own, and words compare the
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -53,7 +54,9 @@ def compare(a: FlightSet, b: FlightSet, bands: Bands | None = None, *, blind: bo
     given = [] if blind else given_differences(a, b)
     if as_twins and all(twins.are_equal(one, other) for one, other in pairs):
         measures = compare_measures(a, b, bands.by_name, bands.share, twins=True)
-        return _told(a, b, [_all_equal(len(pairs)), *given], measures, "twins", pairs_equal=True)
+        return _told(
+            a, b, [_all_equal(len(pairs)), *given], measures, _method(a, b, as_twins=True), pairs_equal=True
+        )
     if a.kind.clock != b.kind.clock:
         measures = compare_sides(a, b, bands.by_name, bands.share)
     else:
@@ -79,7 +82,11 @@ def _source(a: FlightSet) -> Source:
 
 
 def _all_equal(pairs: int) -> Finding:
-    says = f"{'both flights' if pairs == 1 else f'all {pairs} pairs of twins'} are equal to the last byte"
+    says = (
+        "the two are equal to the last byte"
+        if pairs == 1
+        else f"{pairs} pairs of twins, each equal to the last byte"
+    )
     return Finding(Cause.NOTHING, says, "observed", "certain", "by the digest of everything recorded")
 
 
@@ -178,7 +185,8 @@ def _conclusion(findings: list[Finding], measures: tuple[MeasureChange, ...]) ->
         return "different"
     if measures and all(one.word in {"same", "equivalent", "changed within the band"} for one in measures):
         return "same"
-    if any(one.cause in {Cause.LINK, Cause.CONDITIONS, Cause.VEHICLE} for one in seen):
+    told_by_path = set() if measures else {Cause.VEHICLE}
+    if any(one.cause in {Cause.LINK, Cause.CONDITIONS} | told_by_path for one in seen):
         return "different"
     return "inconclusive"
 
@@ -199,7 +207,9 @@ def _statement(
 
 
 def _side(one: FlightSet) -> SideOfComparison:
-    return SideOfComparison(one.name, str(one.kind), len(one), one.seeds, one.notes)
+    verdicts = Counter(flight.grade.verdict for flight in one)
+    graded = ", ".join(f"{number} {word}" for word, number in sorted(verdicts.items()))
+    return SideOfComparison(one.name, str(one.kind), len(one), one.seeds, graded, one.notes)
 
 
 def _notes(a: FlightSet, b: FlightSet) -> tuple[str, ...]:

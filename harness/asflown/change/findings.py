@@ -103,6 +103,8 @@ class SideOfComparison:
     kind: str
     flights: int
     seeds: tuple[int, ...]
+    graded: str
+    """`4 pass, 1 fail`"""
     notes: tuple[str, ...]
 
 

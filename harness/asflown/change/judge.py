@@ -2,8 +2,8 @@
 
 'No significant difference' is never taken for 'no difference': equivalence is shown by two one-sided tests (TOST,
 Schuirmann 1987) or not at all. Spreads need not be equal (Welch). Flights that are twins are judged by their
-differences. Numbers that never vary are compared as they are. Several numbers are screened with Holm's method, so
-that the chance of any false 'changed' stays within the family's level.
+differences, which `grade.statistics` does not offer; for independent sets the two agree, and a test says so. Numbers
+that never vary are compared as they are.
 """
 
 from __future__ import annotations
@@ -121,16 +121,3 @@ def _rounding(a: Sequence[float], b: Sequence[float]) -> float:
     """The square of what the last bits of such numbers may differ by."""
     largest = max(float(np.max(np.abs(side))) for side in (a, b))
     return (largest * 1e-12) ** 2
-
-
-def holm(p_values: Sequence[float], level: float) -> list[bool]:
-    """Which of several hypotheses are rejected, so that any false rejection has probability `level` at most.
-
-    S. Holm, A simple sequentially rejective multiple test procedure, Scand. J. Statist. 6, 1979.
-    """
-    rejected = [False] * len(p_values)
-    for rank, place in enumerate(sorted(range(len(p_values)), key=p_values.__getitem__)):
-        if p_values[place] > level / (len(p_values) - rank):
-            break
-        rejected[place] = True
-    return rejected

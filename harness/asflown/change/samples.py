@@ -14,13 +14,14 @@ from typing import Literal
 
 import numpy as np
 
-from asflown.change.judge import Difference, holm, paired, unpaired
+from asflown.change.judge import Difference, paired, unpaired
+from asflown.grade.statistics import holm
 
 LEVEL = 0.05
 """Chance of any false 'changed' in a comparison of unchanged sets."""
 
 Family = Literal["uplink", "link", "surroundings", "measures"]
-SHARE: dict[Family, float] = {"uplink": 0.2, "link": 0.2, "surroundings": 0.2, "measures": 0.4}
+SHARE: dict[Family, float] = {"uplink": 0.15, "link": 0.1, "surroundings": 0.1, "measures": 0.65}
 """How LEVEL is shared out."""
 
 Numbers = Sequence[float | None]
@@ -58,6 +59,6 @@ def changed(samples: Sequence[Sample], family: Family, share: float = 1.0) -> li
     """Those of a family that changed, by Holm's method at `share` of the family's level; the surest first."""
     tested = [one for one in samples if one.difference is not None]
     p_values = [one.difference.p_changed() for one in tested if one.difference is not None]
-    rejected = holm(p_values, LEVEL * SHARE[family] * share)
-    found = [(p, place) for place, (p, ok) in enumerate(zip(p_values, rejected, strict=True)) if ok]
-    return [tested[place] for _, place in sorted(found)]
+    adjusted = holm(p_values)
+    found = sorted((p, place) for place, p in enumerate(adjusted) if p <= LEVEL * SHARE[family] * share)
+    return [tested[place] for _, place in found]

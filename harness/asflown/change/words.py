@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from asflown.units import Dimension, format_quantity
+from asflown.units import UNITS, Dimension, format_quantity
 
 _DIMENSIONS = {dimension.si_symbol for dimension in Dimension}
 _SUFFIXES = {
@@ -33,6 +33,27 @@ def quantity(value: float, unit: str, *, signed: bool = False) -> str:
     return f"{sign}{value:.3g} {unit}".rstrip()
 
 
+def change(mean: float, interval: tuple[float, float] | None, unit: str) -> str:
+    """`+0.31 m/s (0.25 to 0.37)`: as many digits as the interval's width makes sense of."""
+    shown, symbol = _usual(unit)
+    if interval is None or not all(map(math.isfinite, interval)):
+        return quantity(mean, unit, signed=True)
+    low, high = interval
+    width = (high - low) / shown
+    places = min(5, max(0, 1 - math.floor(math.log10(width)))) if width > 0 else 2
+    numbers = [f"{value / shown:+z.{places}f}" for value in (mean, low, high)]
+    return f"{numbers[0]} {symbol}".rstrip() + f" ({numbers[1]} to {numbers[2]})"
+
+
+def _usual(unit: str) -> tuple[float, str]:
+    """What 1 of the unit that people read is in SI, and its symbol."""
+    known = next((dimension for dimension in Dimension if dimension.si_symbol == unit), None)
+    if known is None:
+        return 1.0, unit
+    usual = UNITS[known.usual_unit]
+    return float(usual.to_si), usual.symbol
+
+
 def named(name: str, value: object) -> tuple[str, str]:
     """What an entry of a manifest is called, and its value: `wind.speed_m_s`, 2.0 gives `wind speed`, `2.00 m/s`."""
     plain, unit = name, ""
@@ -58,5 +79,5 @@ def count(number: int, noun: str) -> str:
 
 
 def capital(sentence: str) -> str:
-    """With its first letter large."""
-    return sentence[:1].upper() + sentence[1:]
+    """With its first letter large; names with an underscore stay as they are."""
+    return sentence if "_" in sentence.partition(" ")[0] else sentence[:1].upper() + sentence[1:]

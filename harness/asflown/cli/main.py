@@ -17,12 +17,12 @@ from types import FrameType
 from typing import NoReturn
 
 import asflown
-from asflown.cli import check, fly, grade, link, sensitivity, vehicle
+from asflown.cli import baseline, check, compare, fly, grade, history, link, sensitivity, vehicle
 from asflown.cli.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
 from asflown.report.streams import discard, reader_is_gone
 
-COMMANDS = (fly, grade, sensitivity, check, vehicle, link)
+COMMANDS = (fly, grade, compare, baseline, history, sensitivity, check, vehicle, link)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
 BROKEN_PIPE = 128 + signal.SIGPIPE
@@ -39,6 +39,7 @@ examples:
   asflown fly scenarios/nest_boxes             fly a demo and grade it
   asflown fly scenarios --junit report.xml     everything below a folder, with a report for CI
   asflown grade .asflown/flights/*             grade recorded flights again
+  asflown compare before after                 what differs between two sets of flights
   asflown vehicle serve palm80 --listen udp-listen://127.0.0.1:14560
                                                a simulated vehicle for any MAVLink client
 

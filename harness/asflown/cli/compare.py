@@ -1,0 +1,138 @@
+"""`asflown compare`: what differs between two sets of flights, what came first, and is it more than noise."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from asflown.cli.parsing import SubParsers
+
+if TYPE_CHECKING:
+    from asflown.change.compare import Bands
+    from asflown.change.sets import FlightSet
+
+DESCRIPTION = """\
+Puts two flights, or two sets of flights, side by side: first what the scripts asked for, then what the vehicles
+did. Findings come in order of cause. That nothing changed is said only where the flights show it.
+"""
+
+EXAMPLES = """\
+A and B are each a flight's folder, a folder of flights, or the latest flights of a scenario and vehicle in the
+store, as SCENARIO/VEHICLE@RELEASE.
+
+examples:
+  asflown compare before after                          two folders of flights
+  asflown compare nest-boxes/palm80@r1 nest-boxes/palm80@r2
+  asflown compare FOLDER1 FOLDER2 --with FOLDER3        two flights against one
+  asflown compare nest-boxes/palm80 nest-boxes/workshop-quad --stand-in
+                                                        may the simulation stand in for the hardware?
+  asflown compare before after --band cross_track_p95=0.1m --json change.json
+
+exit codes:
+  0 no difference, or equivalent within the bands    1 different    2 usage or file error    4 not decided
+"""
+
+
+def add_parser(commands: SubParsers) -> None:
+    """Adds `compare` to the command."""
+    parser = commands.add_parser(
+        "compare",
+        help="what differs between two sets of flights, and since when",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    add = parser.add_argument
+    add("a", nargs="+", metavar="A", help="A and B; or all of A, where --with names B")
+    add("--with", dest="b", nargs="+", metavar="B", help="the flights of B, where there are several names")
+    add(
+        "--band",
+        action="append",
+        default=[],
+        metavar="NAME=SIZE",
+        help="what counts as no change of a measure, either way: duration=2s",
+    )
+    add("--band-share", type=_share, metavar="SHARE", help="the same for all others, of their limits (0.1)")
+    add("--stand-in", action="store_true", help="also say whether A, simulated, may stand in for B")
+    add("--keep", type=Path, metavar="DIR", help="where flight folders are (.asflown/flights)")
+    add("--json", type=Path, metavar="FILE", help="write everything found as JSON")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Compares what was named; returns the exit code. Raises UsageError for what cannot be compared."""
+    from asflown.change.compare import compare
+    from asflown.report import atomic, comparison, comparison_document, terminal
+
+    if options.json is not None:
+        atomic.check_writable(options.json)
+    a, b = _sides(options)
+    bands = _bands(options)
+    if options.stand_in:
+        return _stand_in(a, b, bands, options.json)
+    found = compare(a, b, bands)
+    if options.json is not None:
+        comparison_document.write_json(options.json, found)
+    comparison.show(found, terminal.console())
+    return int(found.exit_code)
+
+
+def _stand_in(a: FlightSet, b: FlightSet, bands: Bands, json: Path | None) -> int:
+    from asflown.change.stand_in import stand_in
+    from asflown.report import comparison, comparison_document, terminal
+
+    found = stand_in(a, b, bands)
+    if json is not None:
+        comparison_document.write_stand_in_json(json, found)
+    comparison.show_stand_in(found, terminal.console())
+    return int(found.exit_code)
+
+
+def _sides(options: argparse.Namespace) -> tuple[FlightSet, FlightSet]:
+    from asflown.change.sets import load_set
+    from asflown.errors import UsageError
+    from asflown.record.folder import FLIGHTS
+
+    words_a, words_b = options.a, options.b
+    if words_b is None:
+        if len(words_a) != 2:
+            raise UsageError(
+                f"{len(words_a)} names are not two sides", "Name A and B, or A1 A2 ... --with B1 B2 ..."
+            )
+        words_a, words_b = words_a[:1], words_a[1:]
+    store = options.keep or FLIGHTS
+    return load_set(words_a, store), load_set(words_b, store)
+
+
+def _bands(options: argparse.Namespace) -> Bands:
+    """The bands that the command names. Raises UsageError for a measure that does not exist, or no size."""
+    from asflown.change.compare import Bands
+    from asflown.change.measure_change import BAND_SHARE
+    from asflown.errors import UsageError
+    from asflown.scenario.measure_names import MEASURES
+    from asflown.scenario.places import nearest
+    from asflown.units import parse_quantity
+
+    found: dict[str, float] = {}
+    for text in options.band:
+        name, equals, size = text.partition("=")
+        if name not in MEASURES or not equals:
+            near = nearest(name, list(MEASURES))
+            hint = f"Did you mean `{near}=...`?" if near else "Write it like `duration=2s`"
+            raise UsageError(f"--band {text} names no measure and its band", hint)
+        found[name] = parse_quantity(size, MEASURES[name].dimension)
+        if not found[name] > 0:
+            raise UsageError(f"--band {text} is no band", "Give a size above zero")
+    return Bands(found, options.band_share or BAND_SHARE)
+
+
+def _share(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value <= 10:
+        raise argparse.ArgumentTypeError(f"'{text}' is no share above 0, such as 0.1")
+    return value
