@@ -114,8 +114,16 @@ class Plant:
         "wrecked",
     )
 
-    def __init__(self, airframe: str, start: Start, rest_height_m: float, air: Air | None = None) -> None:
-        self._fdm = _load(airframe)
+    def __init__(
+        self,
+        airframe: str,
+        start: Start,
+        rest_height_m: float,
+        air: Air | None = None,
+        step_s: float = STEP_S,
+    ) -> None:
+        """`step_s` is what `step` lets pass: 2.5 ms but for hardware in the loop."""
+        self._fdm = _load(airframe, step_s)
         self._nodes: dict[str, jsbsim.FGPropertyNode] = {}
         home = start.home
         self._rest_height_m, self._ground_m = rest_height_m, home.altitude_m
@@ -148,7 +156,7 @@ class Plant:
         self._plane, self._origin_m = TangentPlane(*at_rest), geodetic_to_ecef(*at_rest)
 
     def step(self, commands: tuple[float, float, float, float]) -> State:
-        """2.5 ms of physics with these motor commands, each from 0 to 1."""
+        """2.5 ms (or `step_s`) of physics with these motor commands, each from 0 to 1."""
         set_1, set_2, set_3, set_4 = self._commands
         set_1(commands[0])
         set_2(commands[1])
@@ -332,13 +340,13 @@ class Plant:
         return node
 
 
-def _load(airframe: str) -> jsbsim.FGFDMExec:
+def _load(airframe: str, step_s: float) -> jsbsim.FGFDMExec:
     os.environ["JSBSIM_DEBUG"] = "0"  # read by the constructor, which otherwise prints a banner
     folder = files("asflown.sim") / "airframes"
     with as_file(folder) as path:
         fdm = jsbsim.FGFDMExec(str(path))
         fdm.set_debug_level(0)
-        fdm.set_dt(STEP_S)
+        fdm.set_dt(step_s)
         if not fdm.load_model_with_paths(airframe, str(path), str(path), str(path), False):
             raise HarnessFault(f"JSBSim refuses the airframe {airframe!r} in {path}", "Please report this.")
     return fdm

@@ -50,6 +50,8 @@ def base_mode(autopilot: Autopilot) -> int:
         flags |= mav.MAV_MODE_FLAG_GUIDED_ENABLED
     if autopilot.mode.name in _BY_ITSELF:
         flags |= mav.MAV_MODE_FLAG_AUTO_ENABLED
+    if getattr(autopilot.core, "in_the_loop", False):
+        flags |= mav.MAV_MODE_FLAG_HIL_ENABLED
     return int(flags)
 
 
