@@ -73,13 +73,21 @@ def _outcomes(places: list[Path], by: Path | None) -> tuple[ScenarioOutcome, ...
 
 
 def _outcome(name: str, vehicle: str, scenario: Scenario, flights: list[Flown]) -> ScenarioOutcome:
-    from asflown.grade.verdict import JudgedFlight, judge_flights
+    from asflown.grade.tolerances import measure_tolerances
+    from asflown.grade.verdict import judge_flights
     from asflown.report.flown import ScenarioOutcome
 
-    judged = [JudgedFlight(one.verdict, one.manifest.seed, one.manifest.clock.kind) for one in flights]
-    verdict = judge_flights(judged, scenario.judge)
-    by_share = scenario.judge != "every-flight"
-    return ScenarioOutcome(name, vehicle, verdict.word, verdict.statement, tuple(flights), by_share)
+    verdict = judge_flights([one.judged for one in flights], scenario.judge)
+    graded = [(one.judged, one.grade) for one in flights if one.grade is not None]
+    return ScenarioOutcome(
+        name,
+        vehicle,
+        verdict.word,
+        verdict.statement,
+        tuple(flights),
+        judged_by_share=scenario.judge != "every-flight",
+        tolerances=measure_tolerances(graded, scenario.judge),
+    )
 
 
 def _graded(place: Path, by: Path | None) -> tuple[Scenario, Flown]:

@@ -1,7 +1,7 @@
 """What several flights of one scenario on one vehicle add up to, and the exit code of a run.
 
-Equal seeds in lockstep are copies of one flight and count once. Flights on different clocks are never mixed in one
-statistic: each clock is judged by itself, and the worst verdict stands.
+Equal seeds in lockstep are copies of one flight and count once. Flights on different clocks, or of different
+releases, are never mixed in one statistic: each kind is judged by itself, and the worst verdict stands.
 """
 
 from __future__ import annotations
@@ -26,6 +26,10 @@ _EXIT_CODES: dict[VerdictWord, ExitCode] = {
 }
 
 
+Kind = tuple[str, str]
+"""Clock and release."""
+
+
 @dataclass(frozen=True, slots=True)
 class JudgedFlight:
     """One flight's verdict, and what tells it from a copy."""
@@ -33,6 +37,18 @@ class JudgedFlight:
     verdict: VerdictWord
     seed: int
     clock: Literal["lockstep", "paced"]
+    release: str = ""
+    """What flew the vehicle; '' where it does not tell."""
+
+    @property
+    def kind(self) -> Kind:
+        """What it may be put into one statistic with."""
+        return self.clock, self.release
+
+    @property
+    def original(self) -> tuple[Kind, int] | None:
+        """What copies of it have in common; None where no flight is a copy of another."""
+        return (self.kind, self.seed) if self.clock == "lockstep" else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +57,10 @@ class Verdict:
 
     word: VerdictWord
     statement: str
+    confidence: float | None = None
+    """How sure `pass` and `fail` are; None where the verdict speaks of the flights that were flown, and no others."""
+    would_decide: str = ""
+    """What would decide, where the evidence does not: a sentence."""
 
 
 def worst(words: Iterable[VerdictWord]) -> VerdictWord:
@@ -84,52 +104,98 @@ def _of_all(number: int, all_of_them: int) -> str:
     return f"{number} of {all_of_them} flight{'' if all_of_them == 1 else 's'}"
 
 
+def by_kind(flights: Iterable[JudgedFlight]) -> dict[Kind, tuple[JudgedFlight, ...]]:
+    """Flights that may stand in one statistic, each kind by itself, in the kinds' order."""
+    kinds: dict[Kind, list[JudgedFlight]] = {}
+    for flight in flights:
+        kinds.setdefault(flight.kind, []).append(flight)
+    return {kind: tuple(kinds[kind]) for kind in sorted(kinds)}
+
+
+def kind_in_words(kind: Kind, among: Iterable[Kind]) -> str:
+    """`lockstep`, `r2` or `lockstep r2`: what tells a kind from the others."""
+    others = list(among)
+    parts = [part for place, part in enumerate(kind) if len({other[place] for other in others}) > 1]
+    return " ".join(part or "unknown release" for part in parts)
+
+
 def _by_share(flights: Sequence[JudgedFlight], judge: Share90) -> Verdict:
-    clocks = sorted({flight.clock for flight in flights})
-    verdicts = [_of_clock([flight for flight in flights if flight.clock == clock], judge) for clock in clocks]
+    kinds = by_kind(flights)
+    verdicts = {kind: _of_kind(those, judge) for kind, those in kinds.items()}
     if len(verdicts) == 1:
-        return verdicts[0]
-    named = [f"{clock}: {verdict.statement}" for clock, verdict in zip(clocks, verdicts, strict=True)]
-    return Verdict(worst(verdict.word for verdict in verdicts), "; ".join(named))
+        return next(iter(verdicts.values()))
+    named = [f"{kind_in_words(kind, kinds)}: {verdict.statement}" for kind, verdict in verdicts.items()]
+    decides = [
+        f"{kind_in_words(kind, kinds)}: {v.would_decide}" for kind, v in verdicts.items() if v.would_decide
+    ]
+    word = worst(verdict.word for verdict in verdicts.values())
+    return Verdict(word, "; ".join(named), judge.confidence, "; ".join(decides))
 
 
-def _of_clock(flights: Sequence[JudgedFlight], judge: Share90) -> Verdict:
-    """The verdict on flights of one clock. Undecided flights count against whatever is to be shown."""
+def _of_kind(flights: Sequence[JudgedFlight], judge: Share90) -> Verdict:
+    """The verdict on flights of one kind. Undecided flights count against whatever is to be shown."""
     words = _without_copies(flights)
     errors = words.count("error")
     flown = len(words) - errors
     passed, undecided = words.count("pass"), words.count("inconclusive")
     counted = f"{_of_all(passed, flown)} passed"
     asked = f"{judge.share:.4g} of all flights, with confidence {judge.confidence:.4g}"
-    if flown:
-        at_least = share_at_least(passed, flown, judge.confidence)
-        at_most = share_at_most(passed + undecided, flown, judge.confidence)
-        if at_most < judge.share:
-            return Verdict("fail", f"{counted}: at most {at_most:.3f} would, asked for is {asked}")
-        if at_least >= judge.share and not errors:
-            return Verdict("pass", f"{counted}: at least {at_least:.3f} would, asked for is {asked}")
+    if not flown:
+        return Verdict("error", f"{_of_all(errors, len(words))} could not be carried out; {counted}")
+    at_least = share_at_least(passed, flown, judge.confidence)
+    at_most = share_at_most(passed + undecided, flown, judge.confidence)
+    if at_most < judge.share:
+        return Verdict(
+            "fail", f"{counted}: at most {at_most:.3f} would, asked for is {asked}", judge.confidence
+        )
     if errors:
         return Verdict("error", f"{_of_all(errors, len(words))} could not be carried out; {counted}")
-    return Verdict(
-        "inconclusive", f"{counted}: {_what_would_decide(passed, flown, judge)}; asked for is {asked}"
+    if at_least >= judge.share:
+        return Verdict(
+            "pass", f"{counted}: at least {at_least:.3f} would, asked for is {asked}", judge.confidence
+        )
+    return _undecided(passed, undecided, flown, judge, (at_least, at_most))
+
+
+def _undecided(
+    passed: int, undecided: int, flown: int, judge: Share90, bounds: tuple[float, float]
+) -> Verdict:
+    """Why these flights do not decide, as one would say it, and what would."""
+    doubt = f", and {undecided} decided nothing" if undecided else ""
+    statement = (
+        f"{_of_all(passed, flown)} passed{doubt}: too few to tell whether {judge.share:.4g} of all flights would, "
+        f"which may be anything from {bounds[0]:.3f} to {bounds[1]:.3f} (confidence {judge.confidence:.4g})"
     )
+    decides = _what_would_decide(passed, flown, judge)
+    return Verdict("inconclusive", f"{statement}. {decides}", judge.confidence, decides)
 
 
 def _without_copies(flights: Sequence[JudgedFlight]) -> list[VerdictWord]:
     """One verdict for each flight that is a sample of its own: of copies, the worst."""
-    alone = [flight.verdict for flight in flights if flight.clock != "lockstep"]
-    seeds = sorted({flight.seed for flight in flights if flight.clock == "lockstep"})
+    alone = [flight.verdict for flight in flights if flight.original is None]
+    seeds = sorted({flight.seed for flight in flights if flight.original is not None})
     return alone + [
-        worst(flight.verdict for flight in flights if flight.clock == "lockstep" and flight.seed == seed)
+        worst(flight.verdict for flight in flights if flight.original is not None and flight.seed == seed)
         for seed in seeds
     ]
 
 
 def _what_would_decide(passed: int, flown: int, judge: Share90) -> str:
+    """`If the next 12 flights all pass, that shows it; if the next 3 all fail, that shows the contrary`."""
     if_passed, if_failed = further_flights(passed, flown, judge.share, judge.confidence)
     ways = [
-        f"{number} more flight{'' if number == 1 else 's'} that all {did} would decide"
-        for number, did in ((if_passed, "pass"), (if_failed, "fail"))
+        f"if {_next(number, did)}, that shows {what}"
+        for number, did, what in ((if_passed, "pass", "it"), (if_failed, "fail", "the contrary"))
         if number is not None
     ]
-    return "this does not decide; " + ", or ".join(ways)
+    if not ways:
+        return "No number of flights that anybody would fly decides this"
+    return "; ".join(ways).capitalize()
+
+
+def _next(number: int, did: str) -> str:
+    return (
+        f"the next flight {did}{'es' if did == 'pass' else 's'}"
+        if number == 1
+        else f"the next {number} flights all {did}"
+    )

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from asflown.grade.result import Grade, Measured, RuleGraded, VerdictWord
+from asflown.grade.tolerances import MeasureTolerance
+from asflown.grade.verdict import JudgedFlight
 from asflown.record.manifest import Manifest
 
 
@@ -32,6 +34,12 @@ class Flown:
         if self.grade is not None:
             return self.grade.reason
         return self.manifest.problem or f"the flight ended as '{self.manifest.outcome}'"
+
+    @property
+    def judged(self) -> JudgedFlight:
+        """What the verdict on several flights takes of this one."""
+        manifest = self.manifest
+        return JudgedFlight(self.verdict, manifest.seed, manifest.clock.kind, manifest.vehicle.release or "")
 
     @property
     def truth_is_known(self) -> bool:
@@ -70,3 +78,5 @@ class ScenarioOutcome:
     """Seeds of flights that were asked for and have no result (yet): a report of a killed run names them."""
     failures: tuple[str, ...] = ()
     """What kept flights from leaving any folder at all, in plain words."""
+    tolerances: tuple[MeasureTolerance, ...] = ()
+    """What that share of all flights keeps of each measure, where the scenario is judged by a share."""

@@ -78,6 +78,9 @@ def _show_outcome(outcome: ScenarioOutcome, out: Console) -> None:
     numbers = rows(outcome)
     if numbers:
         out.print(_table(numbers, several=len(outcome.flights) > 1))
+    for tolerance in outcome.tolerances:
+        of = f" ({tolerance.of})" if tolerance.of else ""
+        print_indented(out, "", f"{tolerance.name}{of}: {tolerance.says}", "dim")
 
 
 def _heading(outcome: ScenarioOutcome) -> Text:

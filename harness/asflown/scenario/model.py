@@ -256,8 +256,15 @@ Seed = Annotated[int, Field(ge=0, lt=2**63)]
 class Share90(Model):
     """Pass when Clopper-Pearson shows, with this confidence, that at least this share of flights would pass."""
 
-    share: float = Field(gt=0, lt=1)
-    confidence: float = Field(gt=0, lt=1)
+    share: float = Field(
+        gt=0, lt=1, description="of all flights; also what tolerance limits of measures cover"
+    )
+    confidence: float = Field(ge=0.5, lt=1, description="how sure a pass, a fail and a tolerance limit are")
+    tolerance: Literal["distribution-free", "normal"] = Field(
+        default="distribution-free",
+        description="how tolerance limits of measures are found: normal ones take fewer flights, and are right only "
+        "where values are normally distributed, which is to be known before flying",
+    )
 
 
 def _judged_by(value: object) -> str:

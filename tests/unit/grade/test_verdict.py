@@ -62,14 +62,22 @@ SHARES = {
     "21 passes do not": (
         flights(*PASS * 21),
         "inconclusive",
-        "21 of 21 flights passed: this does not decide; 1 more flight that all pass would decide",
+        (
+            "21 of 21 flights passed: too few to tell whether 0.9 of all flights would, which may be anything from "
+            "0.896 to 1.000 (confidence 0.9). If the next flight passes, that shows it; if the next 6 flights all "
+            "fail, that shows the contrary"
+        ),
     ),
     "two failures in three": (
         flights("fail", "fail", "pass"),
         "fail",
         "1 of 3 flights passed: at most 0.804 would",
     ),
-    "an undecided flight is no pass": (flights(*PASS * 21, "inconclusive"), "inconclusive", ""),
+    "an undecided flight is no pass": (
+        flights(*PASS * 21, "inconclusive"),
+        "inconclusive",
+        "21 of 22 flights passed, and 1 decided nothing: too few to tell",
+    ),
     "an error cannot pass": (
         flights(*PASS * 30, "error"),
         "error",
@@ -102,6 +110,26 @@ def test_clocks_are_never_mixed() -> None:
     assert verdict.word == "inconclusive"
     assert verdict.statement.startswith("lockstep: 20 of 20 flights passed")
     assert "; paced: 20 of 20 flights passed" in verdict.statement
+
+
+def test_releases_are_never_mixed() -> None:
+    """Flights of two releases with equal seeds are no copies of each other, and no one sample either."""
+    old, new = (
+        [JudgedFlight("pass", seed, "lockstep", release) for seed in range(20)] for release in ("r1", "r2")
+    )
+    verdict = judge_flights(old + new, NINETY)
+    assert verdict.word == "inconclusive"
+    assert verdict.statement.startswith("r1: 20 of 20 flights passed")
+    assert "; r2: 20 of 20 flights passed" in verdict.statement
+
+
+def test_confidence_and_what_would_decide_stand_by_themselves() -> None:
+    """For programs: the confidence of a verdict by share, none of one on every flight, and what would decide."""
+    undecided = judge_flights(flights(*PASS * 21), NINETY)
+    assert undecided.confidence == 0.9
+    assert undecided.would_decide.startswith("If the next flight passes, that shows it")
+    assert judge_flights(flights(*PASS * 22), NINETY).would_decide == ""
+    assert judge_flights(flights(*PASS), "every-flight").confidence is None
 
 
 WORDS: st.SearchStrategy[VerdictWord] = st.sampled_from(["pass", "fail", "error", "inconclusive"])

@@ -73,6 +73,7 @@ def test_verdicts_say_how_they_follow() -> None:
             "flights": 1,
             "not_flown": [8],
             "failures": [],
+            "tolerance_limits": [],
         }
     ]
 
