@@ -29,7 +29,7 @@ from asflown.sim.interface import (
     Target,
 )
 from asflown.sim.plant import Plant
-from asflown.sim.releases import release_named
+from asflown.sim.releases import release_named, retuned
 from asflown.sim.seeds import generator
 from asflown.sim.sensors.barometer import Barometer
 from asflown.sim.sensors.gnss import Gnss
@@ -88,7 +88,7 @@ class Core:
         )
         self._controller = Controller(
             release,
-            release.tunings[airframe.name],
+            retuned(release.tunings[airframe.name], setup.gains),
             craft_of(plant),
             self._estimator.strapdown,
             self.estimate,

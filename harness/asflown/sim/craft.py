@@ -6,6 +6,7 @@ clock is asked; time is what `tick` is given. Equal setups, uplinks and ticks gi
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -63,6 +64,7 @@ class Craft:
         numbering = Numbering(identity)
         self.system = system
         self.release = setup.release
+        self._gains = dict(setup.gains)
         self.core: FlightCore = Core(setup) if core is None else core
         self._inbox: list[bytes] = []
         self._downlink = Downlink(system)
@@ -153,12 +155,16 @@ class Craft:
                 )
 
     def parameters(self) -> dict[str, float]:
-        """Names and values as they are now, in the order of the parameter protocol."""
-        return {spec.name: self._parameters[spec.name] for spec in PARAMETERS}
+        """Names and values as they are now, in the order of the parameter protocol; then gains that were given."""
+        return {spec.name: self._parameters[spec.name] for spec in PARAMETERS} | self._gains
 
     def parameters_sha256(self) -> str:
-        """Over all parameter names and values as they are now."""
-        return self._parameters.sha256()
+        """Over all parameter names and values as they are now, and the gains that were given."""
+        found = self._parameters.sha256()
+        if not self._gains:
+            return found
+        text = "\n".join([found, *(f"{name}={value!r}" for name, value in sorted(self._gains.items()))])
+        return hashlib.sha256(text.encode()).hexdigest()
 
     def _pass_on_texts(self) -> None:
         for severity, text in self.core.events.texts:

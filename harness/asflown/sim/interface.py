@@ -7,6 +7,7 @@ time (four plant steps at 400 Hz); nothing in `sim/` asks any clock.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -26,6 +27,8 @@ class CraftSetup:
     start: Start
     conditions: Conditions
     seed: int
+    gains: Mapping[str, float] = field(default_factory=dict)
+    """Control constants other than the release's own, by the names of `releases.GAINS`."""
 
 
 @dataclass(slots=True)

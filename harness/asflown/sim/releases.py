@@ -6,7 +6,7 @@ Constants are per airframe; SI, gains in 1/s and 1/s^2. A new release is a new r
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from math import tan
 
@@ -105,19 +105,101 @@ R2 = {
 """Firmer on position, softer on velocity: quicker back on its place, with somewhat more overshoot."""
 
 
-RELEASES = {
-    release.name: release
-    for release in (
-        Release("r1", "First release", {"palm80": PALM80, "field1400": FIELD1400}),
-        Release("r2", "Firmer position control", R2),
-        Release(
-            "r3",
-            "The gains of r1; tilt is limited in a new way, wrongly (controller/opening_angle.py)",
-            {"palm80": PALM80, "field1400": FIELD1400},
-            level_share=opening_angle.level_share,
-        ),
-    )
+_FINAL = (
+    Release("r1", "First release", {"palm80": PALM80, "field1400": FIELD1400}),
+    Release("r2", "Firmer position control", R2),
+    Release(
+        "r3",
+        "The gains of r1; tilt is limited in a new way, wrongly (controller/opening_angle.py)",
+        {"palm80": PALM80, "field1400": FIELD1400},
+        level_share=opening_angle.level_share,
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One change on the way from r1 to r3: constants by factors, taken back later, or the limiting of tilt."""
+
+    says: str
+    factors: dict[str, float]
+    level_share: Callable[[float], float] | None = None
+
+
+CHANGES = (
+    Change("firmer heading", {"yaw_p": 1.1}),
+    Change("derivative filtered less", {"derivative_hz": 1.2}),
+    Change("a little more braking", {"braking": 1.05}),
+    Change("heading as it was", {"yaw_p": 1.0}),
+    Change("tilt limited in a new way", {}, opening_angle.level_share),
+    Change("a quicker climb loop", {"climb_p": 1.05}),
+    Change("derivative and braking as they were", {"derivative_hz": 1.0, "braking": 1.0}),
+    Change("climb loop as it was: this became r3", {"climb_p": 1.0}),
+)
+"""What was done between r1 and r3, in order; build n of r3, `r3.n`, has the first n of them."""
+
+
+def _builds() -> Iterator[Release]:
+    """The builds that led from r1 to r3, each with one change more than the one before."""
+    factors: dict[str, float] = {}
+    level_share: Callable[[float], float] = tan
+    for number, change in enumerate(CHANGES, 1):
+        factors = factors | change.factors
+        level_share = change.level_share or level_share
+        tunings = {
+            name: replace(base, **{field: getattr(base, field) * factor for field, factor in factors.items()})
+            for name, base in (("palm80", PALM80), ("field1400", FIELD1400))
+        }
+        yield Release(f"r3.{number}", f"Build {number} on the way to r3: {change.says}", tunings, level_share)
+
+
+RELEASES = {release.name: release for release in (*_FINAL, *_builds())}
+
+HISTORY = ("r1", *(f"r3.{number}" for number in range(1, len(CHANGES) + 1)))
+"""The builds from r1 to r3 in the order in which they were made; the last one is r3."""
+
+GAINS = {
+    "gain.rate.p": "rate_p",
+    "gain.rate.i": "rate_i",
+    "gain.rate.d": "rate_d",
+    "gain.yaw.rate.p": "yaw_rate_p",
+    "gain.yaw.rate.i": "yaw_rate_i",
+    "gain.attitude.p": "attitude_p",
+    "gain.yaw.p": "yaw_p",
+    "gain.velocity.p": "velocity_p",
+    "gain.velocity.i": "velocity_i",
+    "gain.climb.p": "climb_p",
+    "gain.climb.i": "climb_i",
+    "gain.position.p": "position_p",
+    "gain.height.p": "height_p",
+    "gain.drag": "drag_per_s",
+    "gain.jerk": "jerk_m_s3",
+    "gain.response": "response_s",
+    "gain.braking": "braking",
+    "gain.derivative": "derivative_hz",
 }
+"""Control constants by the names under which a parameter file sets them at power-up, such as `gain.position.p`."""
+GAIN_RANGE = (0.2, 5.0)
+"""What a file may multiply a release's constant by."""
+
+
+def retuned(tuning: Tuning, gains: Mapping[str, float]) -> Tuning:
+    """A tuning with some constants replaced, by the names of GAINS. Raises VehicleProblem for what no craft flies with."""
+    values = {}
+    for name, value in gains.items():
+        built_in = float(getattr(tuning, GAINS[name]))
+        low, high = (built_in * factor for factor in GAIN_RANGE)
+        if not low <= value <= high:
+            raise VehicleProblem(
+                f"parameter {name}: {low:g} to {high:g} only, and not {value:g}", "Change the value"
+            )
+        values[GAINS[name]] = value
+    return replace(tuning, **values)
+
+
+def gains_of(tuning: Tuning) -> dict[str, float]:
+    """All control constants by the names of GAINS."""
+    return {name: float(getattr(tuning, field)) for name, field in GAINS.items()}
 
 
 def release_named(name: str) -> Release:

@@ -18,6 +18,7 @@ from asflown.scenario.parameter_file import read_parameters
 from asflown.sim.craft import OWN_DEFAULTS, Craft
 from asflown.sim.interface import TICK_US, CraftSetup
 from asflown.sim.parameters import spec_by_name
+from asflown.sim.releases import GAINS
 from asflown.vehicle.base import nothing_heard
 from asflown.vehicle.in_process import InProcessEndpoint, LinkLoss
 
@@ -52,10 +53,11 @@ class BuiltIn:
         self._clock = clock
         self._file = file
         self._boot_us = clock.now_us()
-        setup = CraftSetup(file.airframe, file.release, start, conditions, seed)
+        values = {} if file.parameters.start is None else read_parameters(Path(file.parameters.start))
+        gains = {name: value for name, value in values.items() if name in GAINS}
+        setup = CraftSetup(file.airframe, file.release, start, conditions, seed, gains)
         self._craft = Craft(setup, file.identity, system=file.system, epoch_us=clock.epoch_us)
-        if file.parameters.start is not None:
-            self._craft.retune(read_parameters(Path(file.parameters.start)))
+        self._craft.retune({name: value for name, value in values.items() if name not in GAINS})
         self._loss = LinkLoss(conditions.faults)
         self._boot_us = clock.now_us()
         self._door = InProcessEndpoint(self._craft.receive, self._link_is_down)
