@@ -1,8 +1,8 @@
 """The mistake of release r3: it takes the tilt limit for the opening angle of the cone of thrust, not for half of it.
 
 So the craft leans half as far as it may. In calm air nobody notices; in gusts it cannot lean against them and is
-carried off: of the demo scenarios glasshouse-rows (calm) and radio-shadow (light wind) pass, the others fail for at
-least one of their seeds. Used by no other release; `releases.py` names it.
+carried off: where r1 spends a tenth of its flight or more beyond that tilt (harness/docs/demos.md), r3 fails for at
+least one seed. Used by no other release; `releases.py` names it.
 """
 
 from __future__ import annotations
