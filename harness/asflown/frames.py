@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import TypeVar
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
-Coordinate = TypeVar("Coordinate", float, FloatArray)
 
 # NGA.STND.0036, World Geodetic System 1984: the first two define the ellipsoid, the others follow from them.
 SEMI_MAJOR_AXIS_M = 6_378_137.0
@@ -90,9 +89,13 @@ class TangentPlane:
         self._sin_latitude, self._cos_latitude = math.sin(latitude), math.cos(latitude)
         self._sin_longitude, self._cos_longitude = math.sin(longitude), math.cos(longitude)
 
+    @overload
+    def rotate_to_ned(self, x: float, y: float, z: float) -> tuple[float, float, float]: ...
+    @overload
     def rotate_to_ned(
-        self, x: Coordinate, y: Coordinate, z: Coordinate
-    ) -> tuple[Coordinate, Coordinate, Coordinate]:
+        self, x: FloatArray, y: FloatArray, z: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]: ...
+    def rotate_to_ned(self, x: Any, y: Any, z: Any) -> tuple[Any, Any, Any]:
         """The earth-fixed vector (x, y, z), of any unit, in north-east-down axes."""
         towards_axis = self._cos_longitude * x + self._sin_longitude * y
         north = -self._sin_latitude * towards_axis + self._cos_latitude * z
@@ -132,17 +135,25 @@ class TangentPlane:
         return np.stack(self.rotate_to_ned(x_m, y_m, z_m - origin_z_m), axis=-1)
 
 
+@overload
+def to_north_east(forward: float, right: float, heading_rad: float) -> tuple[float, float]: ...
+@overload
 def to_north_east(
-    forward: Coordinate, right: Coordinate, heading_rad: float
-) -> tuple[Coordinate, Coordinate]:
+    forward: FloatArray, right: FloatArray, heading_rad: float
+) -> tuple[FloatArray, FloatArray]: ...
+def to_north_east(forward: Any, right: Any, heading_rad: float) -> tuple[Any, Any]:
     """North and east of a point given forward and right of someone who looks along `heading_rad`."""
     sine, cosine = math.sin(heading_rad), math.cos(heading_rad)
     return cosine * forward - sine * right, sine * forward + cosine * right
 
 
+@overload
+def to_forward_right(north: float, east: float, heading_rad: float) -> tuple[float, float]: ...
+@overload
 def to_forward_right(
-    north: Coordinate, east: Coordinate, heading_rad: float
-) -> tuple[Coordinate, Coordinate]:
+    north: FloatArray, east: FloatArray, heading_rad: float
+) -> tuple[FloatArray, FloatArray]: ...
+def to_forward_right(north: Any, east: Any, heading_rad: float) -> tuple[Any, Any]:
     """Forward and right, seen along `heading_rad`, of a point given north and east; undoes `to_north_east`."""
     return to_north_east(north, east, -heading_rad)
 

@@ -31,13 +31,28 @@ _SECONDS_PER_HOUR = 3600.0
 
 def cell_voltage_v(share: float) -> float:
     """Open-circuit voltage of one cell, linear between the points of CELL_CURVE_V and constant outside."""
-    if share <= CELL_CURVE_V[0][0]:
-        return CELL_CURVE_V[0][1]
-    if share >= CELL_CURVE_V[-1][0]:
-        return CELL_CURVE_V[-1][1]
-    upper = bisect_right(CELL_CURVE_V, (share, float("inf")))
-    (x0, y0), (x1, y1) = CELL_CURVE_V[upper - 1], CELL_CURVE_V[upper]
-    return y0 + (y1 - y0) * (share - x0) / (x1 - x0)
+    return CellCurve().voltage_v(share)
+
+
+class CellCurve:
+    """CELL_CURVE_V, remembering the stretch that was looked up last: charge moves slowly."""
+
+    __slots__ = ("_x0", "_x1", "_y0", "_y1")
+
+    def __init__(self) -> None:
+        self._x0 = self._x1 = self._y0 = self._y1 = 0.0
+
+    def voltage_v(self, share: float) -> float:
+        """Linear between the points, constant outside."""
+        if not self._x0 <= share < self._x1:
+            if share <= CELL_CURVE_V[0][0]:
+                return CELL_CURVE_V[0][1]
+            if share >= CELL_CURVE_V[-1][0]:
+                return CELL_CURVE_V[-1][1]
+            upper = bisect_right(CELL_CURVE_V, (share, float("inf")))
+            (self._x0, self._y0), (self._x1, self._y1) = CELL_CURVE_V[upper - 1], CELL_CURVE_V[upper]
+        x0, y0 = self._x0, self._y0
+        return y0 + (self._y1 - y0) * (share - x0) / (self._x1 - x0)
 
 
 class ChargeCount:
@@ -57,7 +72,7 @@ class ChargeCount:
 class Battery:
     """The true charge, and the gauge, whose current sensor has a gain error that is fixed for a flight."""
 
-    __slots__ = ("_cells", "_gain", "_gauge", "_true")
+    __slots__ = ("_cells", "_curve", "_gain", "_gauge", "_true")
 
     def __init__(
         self,
@@ -67,7 +82,7 @@ class Battery:
         gauge_error: float,
         generator: np.random.Generator,
     ) -> None:
-        self._cells = cells
+        self._cells, self._curve = cells, CellCurve()
         self._gain = 1.0 + gauge_error * float(generator.standard_normal())
         self._true = ChargeCount(capacity_ah, remaining)
         self._gauge = ChargeCount(capacity_ah, remaining)
@@ -94,4 +109,4 @@ class Battery:
     @property
     def open_circuit_v(self) -> float:
         """Voltage of the unloaded pack."""
-        return self._cells * cell_voltage_v(self._true.remaining)
+        return self._cells * self._curve.voltage_v(self._true.remaining)

@@ -5,7 +5,6 @@ All processes are stationary from their first value on.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from math import exp, sqrt
 
 import numpy as np
@@ -13,10 +12,24 @@ import numpy as np
 BLOCK = 512
 
 
-def rows(generator: np.random.Generator, width: int) -> Iterator[list[float]]:
-    """Endless rows of `width` independent standard normal values."""
-    while True:
-        yield from generator.standard_normal((BLOCK, width)).tolist()
+class Rows:
+    """Endless rows of `width` independent standard normal values, drawn a block at a time."""
+
+    __slots__ = ("_at", "_block", "_generator", "_width")
+
+    def __init__(self, generator: np.random.Generator, width: int) -> None:
+        self._generator, self._width = generator, width
+        self._block: list[list[float]] = []
+        self._at = BLOCK
+
+    def take(self) -> list[float]:
+        """The next row."""
+        at = self._at
+        if at == BLOCK:
+            self._block = self._generator.standard_normal((BLOCK, self._width)).tolist()
+            at = 0
+        self._at = at + 1
+        return self._block[at]
 
 
 class GaussMarkov:
@@ -34,14 +47,14 @@ class GaussMarkov:
         time_constant_s: float,
         period_s: float,
     ) -> None:
-        self._noise = rows(generator, len(sigmas))
+        self._noise = Rows(generator, len(sigmas))
         self.factor = exp(-period_s / time_constant_s)
         self.driving = [sigma * sqrt(1.0 - self.factor**2) for sigma in sigmas]
-        self.values = [sigma * w for sigma, w in zip(sigmas, next(self._noise), strict=True)]
+        self.values = [sigma * w for sigma, w in zip(sigmas, self._noise.take(), strict=True)]
 
     def step(self) -> list[float]:
         """Moves on by one period and returns the new values (the same list object each time)."""
-        factor, values = self.factor, self.values
-        for index, (driving, w) in enumerate(zip(self.driving, next(self._noise), strict=True)):
-            values[index] = factor * values[index] + driving * w
+        factor, values, drivings, noise = self.factor, self.values, self.driving, self._noise.take()
+        for index in range(len(values)):
+            values[index] = factor * values[index] + drivings[index] * noise[index]
         return values

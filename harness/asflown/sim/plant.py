@@ -11,6 +11,7 @@ from collections.abc import Callable
 from importlib.resources import as_file, files
 from math import cos, degrees, isnan, pi, radians
 from struct import Struct
+from typing import Final
 
 import jsbsim
 
@@ -73,6 +74,9 @@ _STILL = (0.0, 0.0, 0.0)
 _WRECK_RATE_RAD_S = 60.0
 """No craft here turns as fast in flight; steps of 2.5 ms cannot follow the tumbling of a violent impact."""
 
+_VALUE: Final[Callable[[jsbsim.FGPropertyNode], float]] = jsbsim.FGPropertyNode.get_double_value
+"""Mapped over nodes without a bytecode between them: reading the state is a third quicker than in a comprehension."""
+
 State = list[float]
 Vector = tuple[float, float, float]
 
@@ -89,7 +93,6 @@ class Plant:
         "_commands",
         "_current",
         "_fdm",
-        "_getters",
         "_ground_effect_m2",
         "_ground_felt",
         "_ground_m",
@@ -109,6 +112,7 @@ class Plant:
         "_set_wind",
         "_sound",
         "_sound_place",
+        "_state_nodes",
         "_used",
         "state",
         "wrecked",
@@ -131,7 +135,7 @@ class Plant:
         if air is not None and air != Air():
             _breathe(self._fdm, air)
         _place(self._fdm, ground, start.heading_rad, rest_height_m)
-        self._getters = [self._node(name).get_double_value for name in STATE_NODES]
+        self._state_nodes = [self._node(name) for name in STATE_NODES]
         self._latitude, self._longitude, self._height, self._pressure, self._airspeed, self._current = (
             self._node(name).get_double_value for name in _OFTEN_READ
         )
@@ -163,7 +167,7 @@ class Plant:
         set_3(commands[2])
         set_4(commands[3])
         self._run()
-        self.state = state = [get() for get in self._getters]
+        self.state = state = list(map(_VALUE, self._state_nodes))
         used = self._used
         if used == len(self._buffer):
             self._buffer.extend(bytes(used))
@@ -203,8 +207,8 @@ class Plant:
         One that strikes the ground on its side lies as it falls. One that tumbles beyond what can be simulated lies
         level, near the ground; higher up it falls on, level. Call it every 10 ms, after the steps.
         """
-        p, q, r = self.state[9:12]
-        if max(p, q, r) > _WRECK_RATE_RAD_S or min(p, q, r) < -_WRECK_RATE_RAD_S:
+        (p, q, r), most = self.state[9:12], _WRECK_RATE_RAD_S
+        if not (-most <= p <= most and -most <= q <= most and -most <= r <= most):
             self._calm()
         elif not self._strikes():
             return False

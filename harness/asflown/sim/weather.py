@@ -14,7 +14,7 @@ from math import cos, exp, log, pi, sin, sqrt
 import numpy as np
 
 from asflown.scenario.model import Gust, Wind
-from asflown.sim.noise import rows
+from asflown.sim.noise import Rows
 
 FOOT_M = 0.3048
 KNOT_M_S = 1852.0 / 3600.0
@@ -94,8 +94,8 @@ class Weather:
     def __init__(self, wind: Wind, generator: np.random.Generator, period_s: float) -> None:
         self._wind, self._period_s = wind, period_s
         self._cos, self._sin = cos(wind.from_rad + pi), sin(wind.from_rad + pi)
-        self._noise = rows(generator, 3)
-        self._along, self._across, self._down = next(self._noise)
+        self._noise = Rows(generator, 3)
+        self._along, self._across, self._down = self._noise.take()
         self._across_2 = self._down_2 = self._time_s = 0.0
         self._gusts = [_Pulse(gust, wind.from_rad) for gust in wind.gusts]
 
@@ -128,7 +128,7 @@ class Weather:
         level_m, upright_m = length_scales_m(height_m)
         sigma_u, sigma_w = intensities_m_s(height_m, self._wind.turbulence)
         fade = _fade(height_m)
-        w_along, w_across, w_down = next(self._noise)
+        w_along, w_across, w_down = self._noise.take()
         travelled = self._period_s * airspeed_m_s
         level, upright = exp(-travelled / level_m), exp(-travelled / upright_m)
         self._along = level * self._along + sqrt(1.0 - level * level) * w_along

@@ -24,6 +24,7 @@ class AttitudeLoop:
     """Set `thrust_n`, the wanted up direction and the yaw rate at 100 Hz; call `step` at 400 Hz."""
 
     __slots__ = (
+        "_attitude_p",
         "_d_factor",
         "_d_gain",
         "_integral_p",
@@ -37,10 +38,13 @@ class AttitudeLoop:
         "_limit_pq",
         "_limit_r",
         "_mixer",
+        "_rate_p",
         "_slope_p",
         "_slope_q",
+        "_step_i",
         "_strapdown",
-        "_tuning",
+        "_yaw_rate_p",
+        "_yaw_step_i",
         "integrating",
         "thrust_n",
         "up_down",
@@ -50,7 +54,9 @@ class AttitudeLoop:
     )
 
     def __init__(self, tuning: Tuning, craft: Craft, strapdown: Strapdown, mixer: Mixer) -> None:
-        self._tuning, self._strapdown, self._mixer = tuning, strapdown, mixer
+        self._strapdown, self._mixer = strapdown, mixer
+        self._attitude_p, self._rate_p, self._yaw_rate_p = tuning.attitude_p, tuning.rate_p, tuning.yaw_rate_p
+        self._step_i, self._yaw_step_i = tuning.rate_i * STEP_S, tuning.yaw_rate_i * STEP_S
         self._ix, self._iy, self._iz = craft.inertia_x_kg_m2, craft.inertia_y_kg_m2, craft.inertia_z_kg_m2
         self._d_factor = 1.0 - exp(-2.0 * pi * tuning.derivative_hz * STEP_S)
         self._d_gain = tuning.rate_d / STEP_S
@@ -70,10 +76,9 @@ class AttitudeLoop:
 
     def step(self) -> Commands:
         """Motor commands for now."""
-        s, k = self._strapdown, self._tuning
+        s, gain = self._strapdown, self._attitude_p
         un, ue, ud = self.up_north, self.up_east, self.up_down
         # The wanted up direction seen from the body: its sideways part is the sine of the tilt error.
-        gain = k.attitude_p
         want_p = gain * (s.r12 * un + s.r22 * ue + s.r32 * ud)
         want_q = -gain * (s.r11 * un + s.r21 * ue + s.r31 * ud)
         most = _TILT_RATE_MAX_RAD_S
@@ -85,21 +90,20 @@ class AttitudeLoop:
         self._slope_p = slope_p = self._slope_p + factor * (p - self._last_p - self._slope_p)
         self._slope_q = slope_q = self._slope_q + factor * (q - self._last_q - self._slope_q)
         self._last_p, self._last_q = p, q
-        if self.integrating and not self._mixer.saturated:
+        mixer, rate_p, d = self._mixer, self._rate_p, self._d_gain
+        if self.integrating and not mixer.saturated:
             self._integrate(error_p, error_q, error_r)
-        d = self._d_gain
-        return self._mixer.mix(
+        return mixer.mix(
             self.thrust_n,
-            self._ix * (k.rate_p * error_p + self._integral_p - d * slope_p),
-            self._iy * (k.rate_p * error_q + self._integral_q - d * slope_q),
-            self._iz * (k.yaw_rate_p * error_r + self._integral_r),
+            self._ix * (rate_p * error_p + self._integral_p - d * slope_p),
+            self._iy * (rate_p * error_q + self._integral_q - d * slope_q),
+            self._iz * (self._yaw_rate_p * error_r + self._integral_r),
         )
 
     def _integrate(self, error_p: float, error_q: float, error_r: float) -> None:
-        k, limit, limit_r = self._tuning, self._limit_pq, self._limit_r
-        step = k.rate_i * STEP_S
+        limit, limit_r, step = self._limit_pq, self._limit_r, self._step_i
         p, q = self._integral_p + step * error_p, self._integral_q + step * error_q
-        r = self._integral_r + k.yaw_rate_i * STEP_S * error_r
+        r = self._integral_r + self._yaw_step_i * error_r
         if not (-limit < p < limit and -limit < q < limit and -limit_r < r < limit_r):
             p, q = min(limit, max(-limit, p)), min(limit, max(-limit, q))
             r = min(limit_r, max(-limit_r, r))
@@ -108,4 +112,5 @@ class AttitudeLoop:
 
 def yaw_rate_towards(wanted_rad: float, yaw_rad: float, gain_per_s: float, limit_rad_s: float) -> float:
     """The yaw rate that turns the short way to a heading, limited."""
-    return min(limit_rad_s, max(-limit_rad_s, gain_per_s * wrap_angle(wanted_rad - yaw_rad)))
+    rate = gain_per_s * wrap_angle(wanted_rad - yaw_rad)
+    return rate if -limit_rad_s < rate < limit_rad_s else min(limit_rad_s, max(-limit_rad_s, rate))

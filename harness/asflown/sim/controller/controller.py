@@ -214,9 +214,10 @@ class Controller:
             wanted = copysign(approach_rate_rad_s(abs(left)), left)
         elif target.yaw_rate_rad_s is not None:
             wanted = target.yaw_rate_rad_s
-        change = min(most, max(-most, wanted)) - self._turning_rad_s
-        step = _TURNING_RAD_S2 * PERIOD_S
-        self._turning_rad_s += min(step, max(-step, change))
+        if not -most < wanted < most:
+            wanted = min(most, max(-most, wanted))
+        change, step = wanted - self._turning_rad_s, _TURNING_RAD_S2 * PERIOD_S
+        self._turning_rad_s += change if -step < change < step else min(step, max(-step, change))
         self._yaw_rad = wrap_angle(self._yaw_rad + PERIOD_S * self._turning_rad_s)
 
     def _command(self, share: float, limits: Limits) -> float:

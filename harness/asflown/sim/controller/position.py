@@ -67,7 +67,8 @@ class PositionLoop:
         s, k = self._strapdown, self._tuning
         gravity = s.gravity_m_s2
         correction = k.height_p * (reference.position[2] - s.down_m)
-        correction = min(_CLIMB_CORRECTION_MAX_M_S, max(-_CLIMB_CORRECTION_MAX_M_S, correction))
+        if not -_CLIMB_CORRECTION_MAX_M_S < correction < _CLIMB_CORRECTION_MAX_M_S:
+            correction = min(_CLIMB_CORRECTION_MAX_M_S, max(-_CLIMB_CORRECTION_MAX_M_S, correction))
         error = reference.velocity[2] + correction - s.velocity_down_m_s
         wanted = reference.acceleration[2] + k.climb_p * error + self._integral_down - gravity
         down = min(-_LEAST_LIFT * gravity, max(-most_m_s2, wanted))
@@ -102,4 +103,5 @@ class PositionLoop:
 
 
 def _clipped(value: float) -> float:
-    return min(_INTEGRAL_MAX_M_S2, max(-_INTEGRAL_MAX_M_S2, value))
+    most = _INTEGRAL_MAX_M_S2
+    return value if -most < value < most else min(most, max(-most, value))

@@ -9,7 +9,7 @@ import numpy as np
 
 from asflown.sim.airframe import BarometerSheet
 from asflown.sim.atmosphere import pressure_pa as standard_pressure_pa
-from asflown.sim.noise import GaussMarkov, rows
+from asflown.sim.noise import GaussMarkov, Rows
 
 PERIOD_S = 0.02
 FAULT_M_S = 0.1
@@ -37,7 +37,7 @@ class Barometer:
 
     def __init__(self, sheet: BarometerSheet, generator: np.random.Generator) -> None:
         self._noise_pa = sheet.noise_pa
-        self._noise = rows(generator, 1)
+        self._noise = Rows(generator, 1)
         self._drift = GaussMarkov(generator, (sheet.drift_pa,), sheet.drift_time_constant_s, PERIOD_S)
         self._fault_pa, self.drifting, self.stuck, self._last_pa = 0.0, 0.0, False, 101_325.0
         self._fault_step_pa = (standard_pressure_pa(0.0) - standard_pressure_pa(1.0)) * FAULT_M_S * PERIOD_S
@@ -49,7 +49,7 @@ class Barometer:
         elif self._fault_pa > 0.0:
             self._fault_pa = max(0.0, self._fault_pa - self._fault_step_pa)
         measured = (
-            pressure_pa + self._drift.step()[0] + self._noise_pa * next(self._noise)[0] + self._fault_pa
+            pressure_pa + self._drift.step()[0] + self._noise_pa * self._noise.take()[0] + self._fault_pa
         )
         if not self.stuck:
             self._last_pa = STEP_PA * round(min(MOST_PA, max(LEAST_PA, measured)) / STEP_PA)

@@ -13,7 +13,7 @@ import numpy as np
 
 from asflown.frames import metres_per_degree
 from asflown.sim.airframe import GnssSheet
-from asflown.sim.noise import GaussMarkov, rows
+from asflown.sim.noise import GaussMarkov, Rows
 
 TICK_S = 0.01
 _NO_FIX_TICKS = 60
@@ -65,7 +65,7 @@ class Gnss:
         self._velocity_error = GaussMarkov(
             generator, (slow, slow, fast), sheet.velocity_time_constant_s, period_s
         )
-        self._noise = rows(generator, 3)
+        self._noise = Rows(generator, 3)
         self._sheet, self.lost, self.stuck, self.jump_m = sheet, False, False, 0.0
         self._last: Fix | None = None
         self._under_way: deque[Fix] = deque()
@@ -83,7 +83,7 @@ class Gnss:
         """Measures the true latitude, longitude (degrees), altitude and velocity."""
         north, east, down = self._error.step()
         v_north, v_east, v_down = self._velocity_error.step()
-        w_north, w_east, w_down = next(self._noise)
+        w_north, w_east, w_down = self._noise.take()
         if self.lost:
             self._under_way.clear()
             return

@@ -7,8 +7,6 @@ Quantisation is left out: a step of 16 bits is a tenth of the noise or less.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
 from asflown.sim.airframe import ImuSheet
@@ -34,6 +32,7 @@ class Imu:
     """
 
     __slots__ = (
+        "_at",
         "_bias",
         "_constant",
         "_deviations",
@@ -63,7 +62,8 @@ class Imu:
         self._vibration_force = sheet.acceleration_vibration_m_s2 / sheet.acceleration_noise_m_s2
         self._hardest, self._shakes = MOST_M_S2, 1.0
         self.clipped = 0
-        self._noise = self._blocks()
+        self._noise: list[list[float]] = []
+        self._at = BLOCK
         self.begin_tick(0.0)
 
     def loosen(self, severity: float) -> None:
@@ -79,7 +79,12 @@ class Imu:
 
     def sample(self, state: State) -> Sample:
         """What is measured of a plant state."""
-        p, q, r, x, y, z = next(self._noise)
+        at = self._at
+        if at == BLOCK:
+            self._draw()
+            at = 0
+        self._at = at + 1
+        p, q, r, x, y, z = self._noise[at]
         rate_gain, force_gain = self._rate_gain, self._force_gain
         b0, b1, b2, b3, b4, b5 = self._bias
         p = state[9] + b0 + rate_gain * p
@@ -97,8 +102,7 @@ class Imu:
         x, y, z = (min(hardest, max(-hardest, force)) for force in (x, y, z))
         return p, q, r, x, y, z
 
-    def _blocks(self) -> Iterator[list[float]]:
-        """One second of white noise at a time; the bias wanders in between."""
-        while True:
-            self._bias[:] = [c + w for c, w in zip(self._constant, self._wandering.step(), strict=True)]
-            yield from (self._generator.standard_normal((BLOCK, 6)) * self._deviations).tolist()
+    def _draw(self) -> None:
+        """The next second of white noise; the bias wanders in between."""
+        self._bias = [c + w for c, w in zip(self._constant, self._wandering.step(), strict=True)]
+        self._noise = (self._generator.standard_normal((BLOCK, 6)) * self._deviations).tolist()

@@ -11,7 +11,7 @@ from math import cos, sin
 import numpy as np
 
 from asflown.sim.airframe import CompassSheet
-from asflown.sim.noise import rows
+from asflown.sim.noise import Rows
 
 FIELD_NED_GAUSS = (0.193, 0.007, 0.450)
 """North, east and down; about that of the Netherlands in 2025, rounded. The vehicle knows its declination."""
@@ -34,7 +34,7 @@ class Magnetometer:
         self._offset: list[float] = (sheet.offset_gauss * generator.standard_normal(3)).tolist()
         per_ampere = sheet.interference_gauss / hover_current_a
         self._interference: list[float] = (per_ampere * generator.standard_normal(3)).tolist()
-        self._noise = rows(generator, 3)
+        self._noise = Rows(generator, 3)
         self.fault_rad, self.stuck = 0.0, False
         self._last: Vector = (0.0, 0.0, 0.0)
 
@@ -54,7 +54,7 @@ class Magnetometer:
         )
         ahead, right = cy * north + sy * east, cy * east - sy * north
         forward, below = cp * ahead - sp * down, sp * ahead + cp * down
-        (ox, oy, oz), (wx, wy, wz), noise = self._offset, next(self._noise), self._noise_gauss
+        (ox, oy, oz), (wx, wy, wz), noise = self._offset, self._noise.take(), self._noise_gauss
         if not self.stuck:
             ix, iy, iz = self._interference
             self._last = (

@@ -12,7 +12,7 @@ import numpy as np
 
 from asflown.scenario.model import PositionFeed as Sheet
 from asflown.sim.interface import PositionFeed
-from asflown.sim.noise import rows
+from asflown.sim.noise import Rows
 
 _TICK_S = 0.01
 _YAW_DEVIATION_RAD = radians(1.0)
@@ -26,7 +26,7 @@ class OutsidePosition:
     __slots__ = ("_delay_ticks", "_noise", "_period_ticks", "_sheet", "_under_way", "lost")
 
     def __init__(self, sheet: Sheet, generator: np.random.Generator) -> None:
-        self._sheet, self._noise, self.lost = sheet, rows(generator, 4), False
+        self._sheet, self._noise, self.lost = sheet, Rows(generator, 4), False
         self._period_ticks = max(1, round(sheet.every_s / _TICK_S))
         self._delay_ticks = round(sheet.delay_s / _TICK_S)
         self._under_way: deque[tuple[int, PositionFeed]] = deque()
@@ -37,7 +37,7 @@ class OutsidePosition:
 
     def sample(self, tick: int, ned_m: Vector, yaw_rad: float) -> None:
         """Measures the true position and heading."""
-        n, e, d, y = next(self._noise)
+        n, e, d, y = self._noise.take()
         if self.lost:
             return
         sigma = self._sheet.error_m

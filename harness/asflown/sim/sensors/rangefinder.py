@@ -10,7 +10,7 @@ from math import cos
 import numpy as np
 
 from asflown.sim.airframe import RangefinderSheet
-from asflown.sim.noise import rows
+from asflown.sim.noise import Rows
 
 PERIOD_TICKS = 5
 
@@ -21,11 +21,11 @@ class Rangefinder:
     __slots__ = ("_noise", "_sheet")
 
     def __init__(self, sheet: RangefinderSheet, generator: np.random.Generator) -> None:
-        self._sheet, self._noise = sheet, rows(generator, 1)
+        self._sheet, self._noise = sheet, Rows(generator, 1)
 
     def sample_m(self, height_m: float, roll_rad: float, pitch_rad: float) -> float | None:
         """What is measured at a true height over the ground and attitude."""
-        sheet, (w,) = self._sheet, next(self._noise)
+        sheet, (w,) = self._sheet, self._noise.take()
         upright = cos(roll_rad) * cos(pitch_rad)
         if upright <= 0.0:
             return None
