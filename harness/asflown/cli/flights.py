@@ -10,12 +10,14 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from asflown.cli.changes import check_baselines, find_changes, show_changes
 from asflown.cli.crew import fly_jobs
 from asflown.cli.jobs import Job, JobResult
 from asflown.cli.ledger import Ledger
 from asflown.cli.one_flight import fly_and_grade
 from asflown.cli.planning import Subject, jobs_for, seeds_for
 from asflown.cli.real import made_ready
+from asflown.cli.remember import Remembering
 from asflown.clock.wall import Stopwatch
 from asflown.errors import FileProblem, FileProblems, UsageError
 from asflown.flight.plan import ClockChoice, Progress
@@ -45,6 +47,10 @@ class FlyRequest:
     junit: Path | None
     json: Path | None
     keep: Path | None
+    further_vehicles: tuple[str, ...] = ()
+    """To be flown as well, and compared with the first."""
+    against_baseline: str | None = None
+    """Hold flights against their baseline; of which release line, '' for their own. None: do not."""
 
 
 def fly_all(request: FlyRequest) -> int:
@@ -56,6 +62,8 @@ def fly_all(request: FlyRequest) -> int:
     keep = request.keep or FLIGHTS
     subjects = subjects_of(request)
     _check_places(request, keep)
+    if request.against_baseline is not None:
+        check_baselines(subjects, request.against_baseline)
     subjects = made_ready(subjects, request.workers, keep, prove=request.prove)
     jobs = jobs_for(subjects, request.clock, keep, prove=request.prove)
     ledger = Ledger(subjects, jobs)
@@ -64,7 +72,13 @@ def fly_all(request: FlyRequest) -> int:
         _fly_onto(shown, jobs, request, ledger)
     outcomes = ledger.outcomes()
     terminal.show(outcomes, terminal.console(sys.stdout))
-    return exit_code_of(outcome.verdict for outcome in outcomes)
+    changes = find_changes(
+        subjects, outcomes, matrix=bool(request.further_vehicles), line=request.against_baseline
+    )
+    show_changes(changes, terminal.console(sys.stdout))
+    if request.json is not None:
+        write_json(request.json, outcomes, changes.as_data())
+    return exit_code_of([*(outcome.verdict for outcome in outcomes), *changes.verdicts()])
 
 
 def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: Ledger) -> None:
@@ -76,9 +90,14 @@ def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: 
     def watch(job: Job, at: Progress) -> None:
         shown.move(job.number, Moment(at.phase, at.flight_time_s, at.height_m, at.distance_m))
 
-    with closing(fly_jobs(jobs, request.workers, fly_and_grade, started, watch)) as results:
+    with (
+        Remembering(request.keep or FLIGHTS) as history,
+        closing(fly_jobs(jobs, request.workers, fly_and_grade, started, watch)) as results,
+    ):
         for result in results:
             ledger.enter(result)
+            if result.flown is not None:
+                history.enter(result.flown.folder)
             shown.end(result.number, _in_a_word(result))
             _write_reports(request, ledger.outcomes())
 
@@ -114,14 +133,18 @@ def _check_places(request: FlyRequest, keep: Path) -> None:
 def subjects_of(request: FlyRequest) -> tuple[Subject, ...]:
     """The scenarios with their vehicles and seeds. Raises the problems of all scenario files together."""
     loaded = _load_all(find_scenarios(request.paths))
+    asked = (request.vehicle, *request.further_vehicles)
+    if len(set(asked)) < len(asked):
+        raise UsageError("--vehicle names one vehicle twice", "Name each once; --flights repeats flights")
     return tuple(
         Subject(
             one,
-            _vehicle(one, request.vehicle),
-            request.vehicle,
+            _vehicle(one, vehicle),
+            vehicle,
             seeds_for(one.scenario.repeat, request.flights, request.seed),
         )
         for one in loaded
+        for vehicle in asked
     )
 
 

@@ -27,6 +27,12 @@ class Subject:
     override: Callable[[Preflight], str] | None = None
     """Asks for the reason to fly although preflight says no."""
 
+    @property
+    def title(self) -> str:
+        """`palm80`, or `palm80@r2` where the command named a release."""
+        asked = self.vehicle_asked or ""
+        return asked if asked.startswith(f"{self.vehicle.name}@") else self.vehicle.name
+
 
 def seeds_for(repeat: Repeat, flights: int | None, first_seed: int | None) -> tuple[int, ...]:
     """The seeds of a scenario's flights: the scenario's own, unless the command says where to begin.

@@ -184,7 +184,7 @@ GAIN_RANGE = (0.2, 5.0)
 
 
 def retuned(tuning: Tuning, gains: Mapping[str, float]) -> Tuning:
-    """A tuning with some constants replaced, by the names of GAINS. Raises VehicleProblem for what no craft flies with."""
+    """A tuning with some constants replaced, by the names of GAINS. Raises VehicleProblem beyond GAIN_RANGE."""
     values = {}
     for name, value in gains.items():
         built_in = float(getattr(tuning, GAINS[name]))

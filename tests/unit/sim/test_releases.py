@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from asflown.errors import VehicleProblem
@@ -37,10 +39,7 @@ def test_the_last_build_is_the_release() -> None:
 def test_builds_differ_from_one_to_the_next() -> None:
     """Each has a change that the one before did not have."""
     builds = [RELEASES[name] for name in HISTORY]
-    assert all(
-        (a.tunings, a.level_share) != (b.tunings, b.level_share)
-        for a, b in zip(builds, builds[1:], strict=False)
-    )
+    assert all((a.tunings, a.level_share) != (b.tunings, b.level_share) for a, b in pairwise(builds))
 
 
 def test_every_control_constant_has_a_name_for_files() -> None:
