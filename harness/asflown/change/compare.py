@@ -23,7 +23,7 @@ from asflown.change.findings import (
 )
 from asflown.change.given import given_differences
 from asflown.change.measure_change import BAND_SHARE, compare_measures
-from asflown.change.observed import OBSERVABLES
+from asflown.change.observed import OBSERVABLES, seen
 from asflown.change.response import apart, laid, leg_at, twins_apart
 from asflown.change.samples import Family, Sample, changed, sample
 from asflown.change.sets import FlightSet, FlownFlight
@@ -119,7 +119,9 @@ def _observed(a: FlightSet, b: FlightSet, *, as_twins: bool) -> list[tuple[Cause
     families: tuple[tuple[Family, Cause], ...] = (("link", Cause.LINK), ("surroundings", Cause.CONDITIONS))
     for family, cause in families:
         samples = [
-            sample(what.name, what.unit, *([what.of(one) for one in side] for side in (a, b)), twins=as_twins)
+            sample(
+                what.name, what.unit, *([seen(one, what) for one in side] for side in (a, b)), twins=as_twins
+            )
             for what in OBSERVABLES
             if what.about == family
         ]

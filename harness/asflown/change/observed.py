@@ -183,6 +183,11 @@ OBSERVABLES: tuple[Observable, ...] = (
 )
 
 
+def seen(flight: FlownFlight, what: Observable) -> float | None:
+    """What the captures of one flight show, computed once."""
+    return flight.computed(("observed", what.name), lambda: what.of(flight))
+
+
 def observe(flights: Iterable[FlownFlight], what: Observable) -> list[float]:
     """One number for each flight whose captures show it."""
-    return [value for flight in flights if (value := what.of(flight)) is not None]
+    return [value for flight in flights if (value := seen(flight, what)) is not None]

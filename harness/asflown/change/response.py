@@ -49,6 +49,10 @@ class Apart:
 
 def laid(flight: FlownFlight, source: Source) -> Evidence | None:
     """The flight laid on the path that its scenario expects; None where there is no path, or no track."""
+    return flight.computed(("laid", source), lambda: _laid(flight, source))
+
+
+def _laid(flight: FlownFlight, source: Source) -> Evidence | None:
     scenario = flight.scenario
     if scenario is None or scenario.expect.path is None:
         return None
@@ -68,6 +72,12 @@ class _OnLeg:
     leg: PathLeg
     at_s: FloatArray
     xyu_m: FloatArray
+
+
+def _legs_of(flight: FlownFlight, source: Source) -> dict[int, _OnLeg]:
+    """Each leg that the flight was on; none where it cannot be laid on a path."""
+    on_path = laid(flight, source)
+    return {} if on_path is None else flight.computed(("on legs", source), lambda: _on_legs(on_path))
 
 
 def _on_legs(flight: Evidence) -> dict[int, _OnLeg]:
@@ -98,7 +108,7 @@ def apart(a: Sequence[FlownFlight], b: Sequence[FlownFlight], source: Source) ->
     With one flight on each side no spread is known, and APART_M alone decides. None where they stay together, or
     nothing can be laid on a path.
     """
-    sides = [[_on_legs(one) for flight in side if (one := laid(flight, source))] for side in (a, b)]
+    sides = [[legs for flight in side if (legs := _legs_of(flight, source))] for side in (a, b)]
     if not sides[0] or not sides[1]:
         return None
     first: tuple[float, str] | None = None

@@ -8,11 +8,11 @@ Flights that were not carried out are left out and named. Equal seeds in lockste
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 from asflown.errors import FolderProblem, UsageError
 from asflown.grade.grade import FILE_NAME as GRADE_FILE
@@ -26,6 +26,8 @@ from asflown.record.series import Source, Track
 from asflown.record.track import load_track
 from asflown.scenario.file import load_scenario
 from asflown.scenario.model import Scenario
+
+T = TypeVar("T")
 
 NOT_FLOWN = frozenset({"error", "interrupted"})
 """Outcomes of flights that say nothing about the script or the vehicle."""
@@ -52,9 +54,9 @@ def kind_of(manifest: Manifest) -> Kind:
     return Kind(manifest.scenario, vehicle.name, vehicle.release or "", manifest.clock.kind)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FlownFlight:
-    """One flight's folder. Captures are read when they are asked for, and kept."""
+    """One flight's folder. Captures are read when they are asked for, and kept; so is what is computed from them."""
 
     folder: Path
     manifest: Manifest
@@ -106,6 +108,17 @@ class FlownFlight:
     def track(self, source: Source) -> Track:
         """The track of one source. Raises FolderProblem."""
         return self.estimate if source == "estimate" else self.truth
+
+    def computed(self, what: Hashable, compute: Callable[[], T]) -> T:
+        """What `compute` gives, computed once for this flight; `what` names it and must name nothing else."""
+        if what not in self._computed:
+            self._computed[what] = compute()
+        kept: T = self._computed[what]
+        return kept
+
+    @cached_property
+    def _computed(self) -> dict[Hashable, Any]:
+        return {}
 
     def flight_s(self, time_us: int) -> float:
         """Flight time of a stamp in its captures, seconds."""

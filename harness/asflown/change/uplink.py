@@ -78,6 +78,10 @@ class _Asked:
 
 def steps(flight: FlownFlight) -> tuple[Step, ...]:
     """The steps of a flight's script, in order."""
+    return flight.computed("steps", lambda: _steps(flight))
+
+
+def _steps(flight: FlownFlight) -> tuple[Step, ...]:
     found: list[Step] = []
     last: _Asked | None = None
     for asked in _asked(flight):
