@@ -35,7 +35,7 @@ def grade_rule(rule: Rule, signals: Mapping[str, Series], source: Source, from_s
     if missing:
         reason = f"the capture has no {' and no '.join(missing)} ({source})"
         return not_graded(rule, source, reason)
-    trace = _trace({name: signals[name] for name in names}, from_s)
+    trace = trace_of({name: signals[name] for name in names}, from_s)
     if not len(trace.time_us):
         return not_graded(rule, source, f"there are no samples of {' and '.join(names)} after arming")
     return _graded(rule, formula, trace, source)
@@ -74,7 +74,7 @@ def _text(rule: Rule) -> str:
     return f"always {rule.always}" if rule.always is not None else rule.formula or ""
 
 
-def _trace(signals: Mapping[str, Series], from_s: float) -> Trace:
+def trace_of(signals: Mapping[str, Series], from_s: float) -> Trace:
     """The signals on all their times together, from where each of them has begun."""
     if not all(len(signal) for signal in signals.values()):
         return Trace(np.empty(0, np.int64), {})
