@@ -21,12 +21,15 @@ from asflown.flight.preflight import Looking, LossWatch
 from asflown.flight.script import PacedRunner, ScriptRunner
 from asflown.flight.watch import VehicleWatch
 from asflown.flight.wiring import ScriptPort, choose_paced
-from asflown.url import parse
+from asflown.scenario.model import VehicleFile
+from asflown.url import Url, parse
 from asflown.vehicle.airframe import Airframe
 from asflown.vehicle.baud import with_baud
+from asflown.vehicle.bench import Bench, possible_faults
 from asflown.vehicle.conversation import Conversation
 from asflown.vehicle.keeper_order import KeeperOrder
 from asflown.vehicle.registry import check_faults
+from asflown.vehicle.rig_lock import lock_path
 
 
 class GuardElsewhere:
@@ -67,7 +70,7 @@ class KeptRig:
         self.preflight: dict[str, Any] = {}
         """For the manifest."""
         self.watch = VehicleWatch()
-        check_faults(file, plan.loaded.scenario, set())
+        check_faults(file, plan.loaded.scenario, possible_faults(file))
         url = with_baud(parse(file.link))
 
         def order(control: Path) -> KeeperOrder:
@@ -77,6 +80,7 @@ class KeptRig:
                 in_flight_folder=True,
                 epoch_us=clock.epoch_us,
                 control=control,
+                lock=lock_path(file) if file.kind == "bench" else None,
                 radio=file.radio,
                 guard_terms=terms_for(plan.loaded.scenario.guard, file).model_dump(mode="json"),
             )
@@ -89,7 +93,7 @@ class KeptRig:
             self.conversation = Conversation(clock, self.hub.say, file.system, file.component)
             self.hub.on_vehicle_frame.append(self.conversation.frame)
             self.hub.on_vehicle_frame.append(self._losses.frame)
-            self.vehicle = Airframe(file, url, self.conversation, lambda: self.hub.problem)
+            self.vehicle = self._make_vehicle(file, url)
             self.guard = GuardElsewhere(self.hub)
             self.port: ScriptPort = choose_paced(plan.loaded.scenario.script, attempted.folder)
             self.hub.attach(self.port.paced_url(), "script", "script")
@@ -97,8 +101,20 @@ class KeptRig:
             opened.pop_all()
 
     def power_up(self) -> None:
-        """Starts what runs beside the script. Raises FlightError."""
+        """Starts what runs beside the script, and a bench's physics. Raises FlightError."""
         self.runner.spawn()
+        if isinstance(self.vehicle, Bench):
+            plan, attempted = self._attempted.plan, self._attempted
+            self.vehicle.begin_physics(
+                plan.loaded.scenario, plan.seed, attempted.folder, self._clock.epoch_us
+            )
+
+    def _make_vehicle(self, file: VehicleFile, url: Url) -> Airframe:
+        if file.kind == "bench":
+            return Bench(
+                file, url, self.conversation, lambda: self.hub.problem, lambda: self.watch.seen.simulated
+            )
+        return Airframe(file, url, self.conversation, lambda: self.hub.problem)
 
     async def prepare(self) -> None:
         """Preflight where it is asked for, who the vehicle is, messages asked for. Raises VehicleProblem."""
@@ -106,6 +122,8 @@ class KeptRig:
         await self.vehicle.identify()
         await self.vehicle.read_parameters()
         await self.vehicle.ask_for_messages()
+        if isinstance(self.vehicle, Bench):
+            await aside(self._clock, self.vehicle.allow_arming)
 
     async def _look(self) -> None:
         plan = self._attempted.plan

@@ -207,7 +207,7 @@ class HilCore:
             self.events.texts.append((_WARNING, "GNSS fix lost"))
 
     def _count_battery(self) -> None:
-        """Current from the throttle: that of hover times the cube of their ratio, as of propellers (common practice)."""
+        """Current from the throttle: that of hover times the cube of their ratio (common practice, no source)."""
         throttle, current_a = self._hover
         drawn_a = current_a * (self.readings.throttle / throttle) ** 3
         battery, readings = self._battery, self.readings

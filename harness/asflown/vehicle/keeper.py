@@ -33,6 +33,7 @@ from asflown.link.taps import LastingRecorder
 from asflown.url import parse
 from asflown.vehicle.keeper_control import ControlDoor
 from asflown.vehicle.keeper_order import FIRST_CLIENT_WAIT_S, KeeperOrder, line_of
+from asflown.vehicle.rig_lock import RigLock
 from asflown.vehicle.standing import VehicleStanding
 
 STANDING_INTERVAL_US = 200_000
@@ -80,8 +81,9 @@ class Keeper:
     """One vehicle kept, for one flight."""
 
     def __init__(self, order: KeeperOrder, clock: PacedClock, make_guard: MakeGuard) -> None:
-        """Opens nothing yet. Raises UsageError for a link, profile or key that is none."""
+        """Opens nothing yet. Raises UsageError for a wrong link, profile or key, VehicleProblem for a rig in use."""
         self._order, self._clock = order, clock
+        self._lock = RigLock(order.lock) if order.lock is not None else None
         url = parse(order.vehicle)
         radio = load_profile(order.radio).up_lane if order.radio else None
         self._recorder = LastingRecorder(

@@ -42,6 +42,8 @@ class KeeperOrder(BaseModel):
     """Where the flight's time 0 lies, Unix microseconds; None when it begins with the keeper."""
     control: Path
     """Where the UNIX socket is made."""
+    lock: Path | None = None
+    """Of a bench rig, held while the keeper lives."""
     radio: str | None = None
     key: Path | None = None
     vehicle_must_sign: bool = False

@@ -20,6 +20,8 @@ from asflown.link.tcp import TcpListenEndpoint
 from asflown.link.udp import UdpListenEndpoint
 from asflown.scenario.model import Conditions, Start, VehicleFile
 from asflown.url import Url, parse
+from asflown.vehicle.base import Vehicle
+from asflown.vehicle.bench_controller import BenchController
 from asflown.vehicle.registry import open_built_in
 
 _A_WHILE_US = 3_600_000_000
@@ -37,6 +39,8 @@ class Service:
     seed: int
     radio: str | None = None
     """The profile of a radio between the vehicle and the link; None for none."""
+    hil: str | None = None
+    """A link for sensors and motors: the flight controller alone is served, and somebody else has the physics."""
 
 
 def serve(service: Service, on_ready: Callable[[str], None]) -> int:
@@ -56,7 +60,7 @@ def serve(service: Service, on_ready: Callable[[str], None]) -> int:
 
 
 async def _serve(clock: PacedClock, service: Service, url: Url, on_ready: Callable[[str], None]) -> None:
-    vehicle = open_built_in(clock, service.vehicle, service.start, service.conditions, service.seed)
+    vehicle = _vehicle(clock, service)
     inside = _behind_radio(vehicle.endpoint, clock, service)
     outside = make_endpoint(url, clock, name="client")
     outside.on_frame = inside.send
@@ -72,6 +76,13 @@ async def _serve(clock: PacedClock, service: Service, url: Url, on_ready: Callab
         vehicle.stop()
         inside.close()
         outside.close()
+
+
+def _vehicle(clock: PacedClock, service: Service) -> Vehicle | BenchController:
+    if service.hil is None:
+        return open_built_in(clock, service.vehicle, service.start, service.conditions, service.seed)
+    sensors = make_endpoint(parse(service.hil), clock, name="sensors")
+    return BenchController(clock, service.vehicle, sensors, service.seed)
 
 
 def _behind_radio(vehicle: Endpoint, clock: PacedClock, service: Service) -> Endpoint:
