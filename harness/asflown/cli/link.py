@@ -134,37 +134,34 @@ def _add_share(subcommands: SubParsers) -> None:
     add = parser.add_argument
     parser.set_defaults(run=run_share, outlets=[])
     add("url", metavar="URL", help="the vehicle's link")
-    add("--to", action=_AddOutlet, metavar="URL", help="a program that hears and speaks (repeatable)")
-    add(
-        "--pilot",
-        action=_AddOutlet,
-        metavar="URL",
-        help="one whose commands go before all others (repeatable)",
-    )
-    add("--watch", action=_AddOutlet, metavar="URL", help="one that only hears (repeatable)")
-    add("--joystick", type=Path, metavar="DEVICE", help="a joystick of this machine, as /dev/input/event5")
-    add(
-        "--thrust",
-        choices=("from-zero", "about-zero"),
-        default="from-zero",
-        help="z of its sticks: 0 to 1000 with 500 neutral (as given), or -1000 to 1000",
-    )
+    _add_outlets(parser)
+    _add_signing(parser)
     add("--radio", metavar="PROFILE", help="the radio behind URL: no more is sent than its profile can carry")
     add("--capture", type=Path, metavar="FOLDER", help="record all traffic into a new folder")
-    add(
-        "--key",
-        type=Path,
-        metavar="FILE",
-        help="check signatures with this key: 64 hexadecimal digits, mode 0600",
-    )
-    add(
-        "--without-key",
-        choices=tuple(WITHOUT_KEY),
-        default="read-only",
-        help="what those may do who do not sign with the key (read-only)",
-    )
-    add("--vehicle-must-sign", action="store_true", help="pass on nothing of the vehicle that is not signed")
     add("--json", type=Path, metavar="FILE", help="write the counters there at the end")
+
+
+def _add_outlets(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    outlets = {
+        "--to": "a program that hears and speaks",
+        "--pilot": "one whose commands go before all others",
+        "--watch": "one that only hears",
+    }
+    for option, who in outlets.items():
+        add(option, action=_AddOutlet, metavar="URL", help=f"{who} (repeatable)")
+    add("--joystick", type=Path, metavar="DEVICE", help="a joystick of this machine, as /dev/input/event5")
+    ranges = "z of its sticks: 0 to 1000 with 500 neutral (as given), or -1000 to 1000"
+    add("--thrust", choices=("from-zero", "about-zero"), default="from-zero", help=ranges)
+
+
+def _add_signing(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    key = "check signatures with this key: 64 hexadecimal digits, mode 0600"
+    add("--key", type=Path, metavar="FILE", help=key)
+    strangers = "what those may do who do not sign with the key (read-only)"
+    add("--without-key", choices=tuple(WITHOUT_KEY), default="read-only", help=strangers)
+    add("--vehicle-must-sign", action="store_true", help="pass on nothing of the vehicle that is not signed")
 
 
 def _add_profiles(subcommands: SubParsers) -> None:

@@ -12,21 +12,19 @@ from pathlib import Path
 
 from asflown.clock.base import Clock
 from asflown.errors import LinkProblem
-from asflown.link.counted import CountedEndpoint
-from asflown.link.stream import Stream
+from asflown.link.stream import StreamEndpoint
 from asflown.url import Url
 
 
-class PtyEndpoint(CountedEndpoint):
+class PtyEndpoint(StreamEndpoint):
     """The near end of a pseudo terminal whose far end others open by a path."""
 
     def __init__(self, url: Url, clock: Clock, name: str) -> None:
         """`url` is of kind pty. Nothing is made yet."""
-        super().__init__(name)
-        self._path, self._clock = Path(url.path), clock
+        super().__init__(name, clock)
+        self._path = Path(url.path)
         self._near = self._far = -1
         self._device = ""
-        self._stream: Stream | None = None
 
     def open(self) -> None:
         """Makes the pseudo terminal and the link to it. Raises LinkProblem when the path is taken or refused."""
@@ -45,21 +43,11 @@ class PtyEndpoint(CountedEndpoint):
                 f"no link to a pseudo terminal can be made at {self._path}: {error.strerror}",
                 "Choose a path in a folder that exists and may be written",
             ) from error
-        self._counters.connections += 1
-        self._stream = Stream(self._clock, self._near, self._counters, self.on_frame, self.close)
-
-    def send(self, frame: bytes) -> None:
-        """Writes the frame, keeps it for later, or drops older ones when nobody reads."""
-        if self._stream is None:
-            self._counters.frames_dropped += 1
-        else:
-            self._stream.send(frame)
+        self._begin_stream(self._near, self.close)
 
     def close(self) -> None:
         """Takes the pseudo terminal away, and the link if it is still ours."""
-        if self._stream is not None:
-            self._stream.close()
-            self._stream = None
+        self._end_stream()
         with suppress(OSError):
             if self._device and str(self._path.readlink()) == self._device:
                 self._path.unlink()

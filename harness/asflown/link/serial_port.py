@@ -11,33 +11,24 @@ from serial.tools import list_ports
 from asflown.clock.base import Clock, Timer
 from asflown.errors import LinkProblem
 from asflown.link.backoff import Backoff
-from asflown.link.counted import CountedEndpoint
-from asflown.link.stream import Stream
+from asflown.link.stream import StreamEndpoint
 from asflown.url import Url
 
 
-class SerialEndpoint(CountedEndpoint):
+class SerialEndpoint(StreamEndpoint):
     """A serial port; while the device is away, frames are dropped and counted."""
 
     def __init__(self, url: Url, clock: Clock, name: str) -> None:
         """`url` is of kind serial. Nothing is opened yet."""
-        super().__init__(name)
-        self._url, self._clock = url, clock
+        super().__init__(name, clock)
+        self._url = url
         self._backoff = Backoff()
         self._port: serial.Serial | None = None
-        self._stream: Stream | None = None
         self._again: Timer | None = None
 
     def open(self) -> None:
         """Opens the port. Raises LinkProblem when it is not there, taken, or refused."""
         self._start(open_port(self._url))
-
-    def send(self, frame: bytes) -> None:
-        """Writes the frame, keeps it for later, or drops it when the device is away."""
-        if self._stream is None:
-            self._counters.frames_dropped += 1
-        else:
-            self._stream.send(frame)
 
     def close(self) -> None:
         """Closes the port and opens it no more."""
@@ -49,8 +40,7 @@ class SerialEndpoint(CountedEndpoint):
     def _start(self, port: serial.Serial) -> None:
         self._port = port
         self._backoff.succeeded()
-        self._counters.connections += 1
-        self._stream = Stream(self._clock, port.fileno(), self._counters, self.on_frame, self._lost)
+        self._begin_stream(port.fileno(), self._lost)
 
     def _lost(self) -> None:
         self._disconnect()
@@ -64,9 +54,7 @@ class SerialEndpoint(CountedEndpoint):
             self._lost()
 
     def _disconnect(self) -> None:
-        if self._stream is not None:
-            self._stream.close()
-            self._stream = None
+        self._end_stream()
         if self._port is not None:
             self._port.close()
             self._port = None

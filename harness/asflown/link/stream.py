@@ -11,7 +11,7 @@ import select
 from collections.abc import Callable
 
 from asflown.clock.base import Clock
-from asflown.link.counted import CountedReader, Counters
+from asflown.link.counted import CountedEndpoint, CountedReader, Counters
 from asflown.link.outbox import Outbox
 
 READ_BYTES = 65_536
@@ -118,3 +118,28 @@ class Stream:
         if not self._closed:
             self.close()
             self._on_lost()
+
+
+class StreamEndpoint(CountedEndpoint):
+    """Base of the endpoints that have a stream while somebody is there, one at a time."""
+
+    def __init__(self, name: str, clock: Clock) -> None:
+        super().__init__(name)
+        self._clock = clock
+        self._stream: Stream | None = None
+
+    def send(self, frame: bytes) -> None:
+        """Writes the frame, keeps it for later, or drops it when nobody is there."""
+        if self._stream is None:
+            self._counters.frames_dropped += 1
+        else:
+            self._stream.send(frame)
+
+    def _begin_stream(self, file_descriptor: int, on_lost: Callable[[], None]) -> None:
+        self._counters.connections += 1
+        self._stream = Stream(self._clock, file_descriptor, self._counters, self.on_frame, on_lost)
+
+    def _end_stream(self) -> None:
+        if self._stream is not None:
+            self._stream.close()
+            self._stream = None

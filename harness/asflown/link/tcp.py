@@ -12,38 +12,30 @@ from contextlib import suppress
 from asflown.clock.base import Clock, Timer
 from asflown.link.addresses import Address, bind, bound_port, resolve
 from asflown.link.backoff import Backoff
-from asflown.link.counted import CountedEndpoint, GatheringEndpoint, Peer
-from asflown.link.stream import Stream, WriteWatch
+from asflown.link.counted import GatheringEndpoint, Peer
+from asflown.link.stream import Stream, StreamEndpoint, WriteWatch
 from asflown.url import Url
 
 CLIENTS_AT_MOST = 16
 
 
-class TcpEndpoint(CountedEndpoint):
+class TcpEndpoint(StreamEndpoint):
     """A client. A server that is not there yet, or gone, is tried again with growing pauses; frames meanwhile drop."""
 
     def __init__(self, url: Url, clock: Clock, name: str) -> None:
         """`url` is of kind tcp. Nothing is opened yet."""
-        super().__init__(name)
-        self._url, self._clock = url, clock
+        super().__init__(name, clock)
+        self._url = url
         self._backoff = Backoff()
         self._address: tuple[socket.AddressFamily, Address] | None = None
         self._socket: socket.socket | None = None
         self._connecting: WriteWatch | None = None
-        self._stream: Stream | None = None
         self._again: Timer | None = None
 
     def open(self) -> None:
         """Begins to connect. Raises LinkProblem when the host is not known."""
         self._address = resolve(self._url, socket.SOCK_STREAM)
         self._connect()
-
-    def send(self, frame: bytes) -> None:
-        """Sends the frame, keeps it for later, or drops it when there is no connection."""
-        if self._stream is None:
-            self._counters.frames_dropped += 1
-        else:
-            self._stream.send(frame)
 
     def close(self) -> None:
         """Closes the connection and tries no more."""
@@ -78,8 +70,7 @@ class TcpEndpoint(CountedEndpoint):
             return
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._backoff.succeeded()
-        self._counters.connections += 1
-        self._stream = Stream(self._clock, self._socket.fileno(), self._counters, self.on_frame, self._lost)
+        self._begin_stream(self._socket.fileno(), self._lost)
 
     def _lost(self) -> None:
         self._disconnect()
@@ -90,9 +81,7 @@ class TcpEndpoint(CountedEndpoint):
         if self._connecting is not None:
             self._connecting.close()
             self._connecting = None
-        if self._stream is not None:
-            self._stream.close()
-            self._stream = None
+        self._end_stream()
         if self._socket is not None:
             self._socket.close()
             self._socket = None
