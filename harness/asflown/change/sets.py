@@ -74,9 +74,16 @@ class FlownFlight:
 
     @cached_property
     def grade(self) -> Grade:
-        """The grade in its folder, or made anew where there is none. Raises FolderProblem when neither can be had."""
+        """The grade in its folder, or made anew where there is none that this version can read.
+
+        Raises FolderProblem when neither can be had.
+        """
         if (self.folder / GRADE_FILE).is_file():
-            return read_grade(self.folder)
+            try:
+                return read_grade(self.folder)
+            except FolderProblem:
+                if self.scenario is None:
+                    raise
         if self.scenario is None:
             raise FolderProblem(
                 f"{self.folder} has no grade, and its scenario is not at {self.manifest.scenario_file}",
