@@ -16,7 +16,9 @@ from asflown.grade import error_split, flight_measures, leg_measures, manner_mea
 from asflown.grade.evidence import Evidence, Sampling
 from asflown.grade.found import Found
 from asflown.grade.margin import margin
+from asflown.grade.own_measures import own_measure
 from asflown.grade.result import Measured, Source
+from asflown.scenario.measure_formula import parse_measure_formula
 from asflown.scenario.measure_names import MEASURES as NAMES
 from asflown.scenario.measure_names import MeasureName
 from asflown.scenario.model import Limit
@@ -95,17 +97,22 @@ def register(
 
 
 def measure(name: str, limit: Limit, evidence: Evidence) -> Measured:
-    """The measure `name` of a flight against `limit`. The name must be one of the table."""
+    """The measure `name` of a flight against `limit`: one of the table, or the limit's own formula."""
+    if limit.formula is not None:
+        return _measured(name, limit, evidence, own_measure(parse_measure_formula(limit.formula), evidence))
     row = TABLE[name]
     missing = ""
     if row.needs is not None and evidence.positions is not None:
         missing = row.needs.missing(evidence.positions)
-    found = Found(None, missing) if missing else row.compute(evidence, limit)
+    return _measured(name, limit, evidence, Found(None, missing) if missing else row.compute(evidence, limit))
+
+
+def _measured(name: str, limit: Limit, evidence: Evidence, found: Found) -> Measured:
     if found.value is None:
         return not_measurable(name, limit, evidence.track.source, found.says)
     return Measured(
         name=name,
-        unit=NAMES[name].unit,
+        unit=_unit(name, limit),
         value=found.value,
         limit=limit,
         margin=margin(found.value, limit),
@@ -118,4 +125,11 @@ def measure(name: str, limit: Limit, evidence: Evidence) -> Measured:
 
 def not_measurable(name: str, limit: Limit, source: Source, reason: str) -> Measured:
     """The measure `name` without a value, and why."""
-    return Measured(name, NAMES[name].unit, None, limit, None, source, says=f"not measurable: {reason}")
+    return Measured(name, _unit(name, limit), None, limit, None, source, says=f"not measurable: {reason}")
+
+
+def _unit(name: str, limit: Limit) -> str:
+    """The SI unit's symbol of a measure."""
+    if limit.formula is not None:
+        return parse_measure_formula(limit.formula).dimension.si_symbol
+    return NAMES[name].unit

@@ -81,7 +81,7 @@ def trace_of(signals: Mapping[str, Series], from_s: float) -> Trace:
     begin_s = max(from_s, *(float(signal.time_s[0]) for signal in signals.values()))
     times_us = np.unique(np.concatenate([_microseconds(signal) for signal in signals.values()]))
     times_us = times_us[times_us >= round(begin_s * 1e6)]
-    steps = frozenset(name for name in signals if _keeps_value(name))
+    steps = frozenset(name for name in signals if keeps_value(name))
     return Trace(times_us, {name: _on(signal, times_us, name) for name, signal in signals.items()}, steps)
 
 
@@ -91,12 +91,13 @@ def _microseconds(signal: Series) -> Numbers:
 
 def _on(signal: Series, times_us: Numbers, name: str) -> FloatArray:
     own_us = _microseconds(signal)
-    if _keeps_value(name):
+    if keeps_value(name):
         return signal.values[np.maximum(np.searchsorted(own_us, times_us, side="right") - 1, 0)]
     return np.interp(times_us, own_us, signal.values)
 
 
-def _keeps_value(name: str) -> bool:
+def keeps_value(name: str) -> bool:
+    """Whether the signal keeps its last value between samples, instead of changing in a straight line."""
     return name not in SIGNALS or SIGNALS[name].dimension is None or name in _KEEPS_LAST_VALUE
 
 

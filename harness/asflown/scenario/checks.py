@@ -7,22 +7,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from asflown import url
-from asflown.errors import FileProblem, FileProblems, FormulaProblem, LegProblem, Position, UsageError
+from asflown.errors import FileProblem, FileProblems, FormulaProblem, LegProblem, UsageError
 from asflown.scenario.formula import signals_of
 from asflown.scenario.limits import problem_of_limit
+from asflown.scenario.measure_formula import parse_measure_formula
 from asflown.scenario.measure_names import MEASURES
 from asflown.scenario.model import Rule, Scenario
 from asflown.scenario.path import PathLeg, resolve_path
-from asflown.scenario.places import Key, Place, find, nearest
+from asflown.scenario.places import Key, Place, character, find, nearest
 from asflown.scenario.rules import parse_rule
 from asflown.scenario.signal_names import leg_signal
 from asflown.scenario.translate import PLACEHOLDERS, in_file_order
 from asflown.scenario.vehicle_file import load_vehicle
-from asflown.scenario.yaml_tree import Mapping, Scalar
+from asflown.scenario.yaml_tree import Mapping
 
 _PLACEHOLDER = re.compile(r"\{([a-z_]+)\}")
 _GUARD_SAMPLES_M = 0.5
@@ -180,6 +181,10 @@ def _measures(subject: Subject) -> Iterator[FileProblem]:
         told = problem_of_limit(limit)
         if told is not None:
             yield subject.problem(("expect", "measures", name), *told)
+        if limit.formula is not None:
+            place = subject.place(("expect", "measures", name, "formula"))
+            yield from _spoken_of(subject, place, parse_measure_formula(limit.formula).signals())
+            continue
         needs = MEASURES[name].needs
         if needs not in has:
             words = "an expected path" if needs == "path" else f"a leg with `{needs}` in the expected path"
@@ -213,22 +218,20 @@ def _rule(subject: Subject, keys: tuple[Key, ...], rule: Rule) -> Iterator[FileP
     try:
         formula = parse_rule(rule)
     except FormulaProblem as problem:
-        yield FileProblem(_character(place, problem.offset), problem.problem, problem.remedy)
+        yield FileProblem(character(place, problem.offset), problem.problem, problem.remedy)
         return
+    yield from _spoken_of(subject, place, signals_of(formula))
+
+
+def _spoken_of(subject: Subject, place: Place, spoken_of: tuple[str, ...]) -> Iterator[FileProblem]:
+    """Signals that only an expected path gives."""
     path = subject.scenario.expect.path
-    spoken_of = signals_of(formula)
     if "cross_track" in spoken_of and path is None:
         yield FileProblem(place.where, "`cross_track` needs an expected path", "Add `path`")
     legs = {leg_signal(number + 1) for number in range(0 if path is None else len(path.legs))}
     for name in spoken_of:
         if name.startswith(leg_signal(0)[:-1]) and name not in legs:
             yield FileProblem(place.where, f"the expected path has no {name}", f"It has {len(legs)} legs")
-
-
-def _character(place: Place, offset: int) -> Position:
-    """The place of a character of a text, as near as it is known."""
-    starts = place.node.text_starts if isinstance(place.node, Scalar) else None
-    return place.where if starts is None else replace(starts, column=starts.column + offset)
 
 
 def _vehicle(subject: Subject) -> Iterator[FileProblem]:

@@ -6,14 +6,16 @@ belongs to it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import cast
 
-from asflown.errors import FileProblem, QuantityProblem
+from asflown.errors import FileProblem, FormulaProblem, QuantityProblem
 from asflown.scenario import yaml_tree
+from asflown.scenario.measure_formula import parse_measure_formula
 from asflown.scenario.measure_names import MEASURES
 from asflown.scenario.model import Limit
-from asflown.scenario.places import find, meant, show
+from asflown.scenario.places import Place, character, find, meant, show
 from asflown.scenario.yaml_tree import Mapping, Plain, Scalar
 from asflown.units import Dimension, read_quantity
 
@@ -31,16 +33,45 @@ def convert_limits(data: dict[str, Plain], root: Mapping) -> list[FileProblem]:
     plain = cast("dict[str, dict[str, dict[str, Plain]]]", data)["expect"]["measures"]
     problems: list[FileProblem] = []
     for name, node in measures.entries.items():
-        measure = MEASURES.get(name)
-        if measure is None:
-            remedy = meant(name, tuple(MEASURES), "Measures are")
-            problems.append(
-                FileProblem(measures.key_positions[name], f"there is no measure `{name}`", remedy)
-            )
+        try:
+            dimension = _dimension(name, node, measures)
+        except FileProblem as problem:
+            problems.append(problem)
             del plain[name]
-        elif isinstance(node, Mapping):
-            problems += _convert(node, cast("dict[str, Plain]", plain[name]), measure.dimension)
+            continue
+        if isinstance(node, Mapping):
+            problems += _convert(node, cast("dict[str, Plain]", plain[name]), dimension)
     return problems
+
+
+def _dimension(name: str, node: yaml_tree.Node, measures: Mapping) -> Dimension:
+    """What kind of quantity a measure is. Raises FileProblem for one that is not known and has no formula."""
+    formula = find(node, ("formula",)) if isinstance(node, Mapping) else None
+    known = MEASURES.get(name)
+    if formula is None or formula.node is None:
+        if known is not None:
+            return known.dimension
+        remedy = meant(name, tuple(MEASURES), "Give it a `formula`; measures are")
+        raise FileProblem(measures.key_positions[name], f"there is no measure `{name}`", remedy)
+    if known is not None:
+        remedy = "Give yours another name, or leave `formula` out"
+        raise FileProblem(formula.key_where, f"`{name}` is a measure already", remedy)
+    if re.fullmatch(r"[a-z][a-z0-9_]{0,59}", name) is None:
+        remedy = "Use small letters, digits and `_`, and begin with a letter"
+        raise FileProblem(measures.key_positions[name], f"a measure cannot be called `{name}`", remedy)
+    return _measured_by(formula)
+
+
+def _measured_by(formula: Place) -> Dimension:
+    text = formula.node.value if isinstance(formula.node, Scalar) else None
+    if not isinstance(text, str):
+        raise FileProblem(
+            formula.where, f"`{formula.shown()}` is no formula", "Write, say, `max(climb_rate)`"
+        )
+    try:
+        return parse_measure_formula(text).dimension
+    except FormulaProblem as problem:
+        raise FileProblem(character(formula, problem.offset), problem.problem, problem.remedy) from problem
 
 
 def _convert(limit: Mapping, plain: dict[str, Plain], dimension: Dimension) -> Iterator[FileProblem]:

@@ -224,6 +224,9 @@ class ExpectedPath(Model):
 class Limit(Model):
     """What a measure may be, in SI; exactly one of the three. `scale` is what a margin of 1 is measured in."""
 
+    formula: str | None = Field(
+        default=None, description="a measure of one's own, such as `p95(abs(climb_rate)) at leg 3`"
+    )
     at_most: float | None = None
     at_least: float | None = None
     between: tuple[float, float] | None = None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from asflown.errors import Position
 from asflown.scenario import yaml_tree
@@ -64,6 +64,12 @@ def _step(place: Place, node: Node, key: Key) -> Place:
         case _:
             name = str(key) if isinstance(key, str) else place.name
             return Place(None, node.where, place.key_where, name, node)
+
+
+def character(place: Place, offset: int) -> Position:
+    """The place of a character of a text, as near as it is known."""
+    starts = place.node.text_starts if isinstance(place.node, Scalar) else None
+    return place.where if starts is None else replace(starts, column=starts.column + offset)
 
 
 def show(node: Node | None) -> str:

@@ -55,9 +55,16 @@ def _limits_by_measure(schema: dict[str, Any]) -> None:
     del definitions["Limit"]
     definitions["Expect"]["properties"]["measures"] = {
         "type": "object",
-        "additionalProperties": False,
+        "additionalProperties": _own_limit(),
         "properties": {name: _limit(name) for name in MEASURES},
     }
+
+
+def _own_limit() -> dict[str, Any]:
+    """The limits of a measure worded by a formula, which alone says what kind of quantity it is."""
+    limit = _limits_in({"type": "string"}, "a measure of one's own")
+    formula = {"type": "string", "examples": ["p95(abs(climb_rate)) at leg 3"]}
+    return {**limit, "properties": {"formula": formula, **limit["properties"]}, "required": ["formula"]}
 
 
 def _limit(name: str) -> dict[str, Any]:
@@ -67,10 +74,14 @@ def _limit(name: str) -> dict[str, Any]:
         "pattern": json_pattern(measure.dimension),
         "examples": [measure.dimension.example],
     }
+    return _limits_in(quantity, measure.describes)
+
+
+def _limits_in(quantity: dict[str, Any], describes: str) -> dict[str, Any]:
     ends = {"type": "array", "prefixItems": [quantity, quantity], "minItems": 2, "maxItems": 2}
     return {
         "type": "object",
-        "description": measure.describes,
+        "description": describes,
         "additionalProperties": False,
         "properties": {"at_most": quantity, "at_least": quantity, "between": ends, "scale": quantity},
         "oneOf": [{"required": ["at_most"]}, {"required": ["at_least"]}, {"required": ["between"]}],

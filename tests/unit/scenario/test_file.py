@@ -245,6 +245,36 @@ WRONG = {
         "",
         "29:21: `dwell_at_holds` needs a leg with `hold` in the expected path. Add it to `path`",
     ),
+    "own measure with a misspelt signal": (
+        "dwell_at_holds: {at_least: 2.5 s}",
+        'fastest: {formula: "max(sped)", at_most: 3 m/s}',
+        "30:29: there is no signal `sped`. Did you mean `speed`?",
+    ),
+    "own measure with a limit of another kind": (
+        "dwell_at_holds: {at_least: 2.5 s}",
+        'fastest: {formula: "max(speed)", at_most: 3 m}',
+        "30:47: `at_most: 3 m` is a length, and a speed is needed. Write it in m/s or km/h or cm/s, such as `2 m/s`",
+    ),
+    "own measure over a leg that is not there": (
+        "dwell_at_holds: {at_least: 2.5 s}",
+        'fastest: {formula: "max(speed) at leg 9", at_most: 3 m/s}',
+        "30:24: the expected path has no leg 9. It has 5 legs",
+    ),
+    "own measure by a name that is taken": (
+        "dwell_at_holds: {at_least: 2.5 s}",
+        'dwell_at_holds: {formula: "max(speed)", at_most: 3 m/s}',
+        "30:22: `dwell_at_holds` is a measure already. Give yours another name, or leave `formula` out",
+    ),
+    "own measure with a name that is none": (
+        "dwell_at_holds: {at_least: 2.5 s}",
+        'Top-Speed: {formula: "max(speed)", at_most: 3 m/s}',
+        "30:5: a measure cannot be called `Top-Speed`. Use small letters, digits and `_`, and begin with a letter",
+    ),
+    "own measure whose formula is none": (
+        "dwell_at_holds: {at_least: 2.5 s}",
+        "fastest: {formula: 3, at_most: 3 m/s}",
+        "30:24: `formula: 3` is no formula. Write, say, `max(climb_rate)`",
+    ),
     "rule that cannot be understood": (
         "height < 4.5 m",
         "height < 4.5",
