@@ -16,7 +16,8 @@ from pydantic import TypeAdapter
 
 from asflown.errors import FolderProblem
 from asflown.grade.evidence import Evidence, evidence, frame_of
-from asflown.grade.match import LegMatch, Matched
+from asflown.grade.legs_flown import which_legs
+from asflown.grade.match import LegMatch
 from asflown.grade.measures import BOTH_SIDES, measure, not_measurable
 from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, VerdictWord
 from asflown.grade.rules import grade_rule, not_graded
@@ -176,41 +177,12 @@ class _Judged:
             return
         name = f"legs flown ({self._source})" if several else "legs flown"
         missing = self.not_flown()
-        yield Check(name, not missing, _which_legs(self._evidence.matched))
+        yield Check(name, not missing, which_legs(self._evidence.matched))
 
     def anchors(self) -> str:
         if self._evidence is None:
             return f"there is no {self._source}: {self._problem}"
         return self._evidence.track.anchors.says
-
-
-def _which_legs(matched: Matched) -> str:
-    """`leg 4 (line to 8, 6, 3 m) was not flown: ...; nor was leg 5`: the first in full, the others by number."""
-    missing = matched.not_flown()
-    hidden = [leg.leg.name for leg in matched.legs if leg.in_gap and not leg.flown]
-    if not missing and hidden:
-        return f"no leg is known to be left out; there are no positions where {hidden[0]} should be"
-    if not missing:
-        return f"all {len(matched.legs)} legs were flown"
-    numbers = [str(leg.leg.index) for leg in missing[1:]]
-    if not numbers:
-        return _not_flown(missing[0])
-    others = f"was leg {numbers[0]}" if len(numbers) == 1 else f"were legs {_listing(numbers)}"
-    return f"{_not_flown(missing[0])}; nor {others}"
-
-
-def _listing(parts: list[str]) -> str:
-    """`3`, `3 and 4`, `3, 4 and 5`."""
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-
-
-def _not_flown(leg: LegMatch) -> str:
-    nearest = format_quantity(leg.nearest_m, "m")
-    if leg.leg.kind == "land":
-        return f"{leg.leg.name} was not flown: the vehicle was not seen to land"
-    if leg.nearest_m > leg.radius_m:
-        return f"{leg.leg.name} was not flown: nearest to its end was {nearest}, at {leg.nearest_at_s:.1f} s"
-    return f"{leg.leg.name} was not flown: {leg.covered:.0%} of it was covered"
 
 
 def _script_checks(manifest: Manifest, scenario: Scenario) -> Iterator[Check]:

@@ -5,7 +5,8 @@ is left out, and of all such ways the cheapest is taken (dynamic programming): w
 place lie apart, weighed by time, over all samples and over all places. So a track that crosses or retraces the
 path stays on the right leg, and a leg that nobody flew costs what it must, wherever it lies.
 
-How it moves (standing still, to the side, up or down) tells the legs apart where the track is nowhere near the path.
+How it moves (standing still, to the side, up or down) tells the legs apart where the track is nowhere near the path;
+where it is near, so does the direction.
 
 The result does not depend on the sampling rate (beyond the distance between samples), nor on when it was flown.
 """
@@ -20,25 +21,15 @@ import numpy.typing as npt
 
 from asflown.frames import FloatArray
 from asflown.grade import geometry
+from asflown.grade.alignment import Alignment
 from asflown.record.series import Series
 from asflown.scenario.path import PathLeg
 
 MATCHING_HZ = 10.0
-MOST_SAMPLES, MOST_PLACES = 6000, 500
-"""Bounds of time and memory: beyond ten minutes of flight samples are taken less often."""
-SMALLEST_STEP_M = 0.1
+MOST_SAMPLES = 6000
+"""A bound of time and memory: beyond ten minutes of flight samples are taken less often."""
 LONG_GAP_S = 1.0
 """Longer without a position is a gap: nobody knows where the vehicle was. A sample counts no longer than this."""
-SPEED_SPAN_S = 0.5
-SLOW_SHARE = 0.3
-"""Below this share of a leg's speed the vehicle is taken to stand."""
-MOTION_WEIGHT = 1.5
-"""What moving as does not befit a place counts, against being far off the path."""
-LEVEL_SHARE = 0.3
-"""A leg that rises or falls less than this share of its length counts as level."""
-DOUBTFUL_M, DOUBTFUL_SHARE = 1.0, 1 / 6
-"""A place is in doubt from this distance on, or this share of the median leg where that is more."""
-
 FLOWN_RADIUS_SHARE = 0.25
 FLOWN_RADIUS_M = (1.0, 5.0)
 FLOWN_COVERED_SHARE = 1 / 3
@@ -98,13 +89,11 @@ def match(
     say, and a landing is then judged by its height. There must be at least one position and one leg.
     """
     samples = thinned(positions)
-    last_s = samples.time_s[-1:] + 1 / MATCHING_HZ
-    weight_s = np.minimum(np.diff(samples.time_s, append=last_s), LONG_GAP_S)
-    places = _places(path, float(weight_s.sum()))
-    apart = _distance(samples, places)
-    stays = weight_s[:, None] * (apart + MOTION_WEIGHT * _misfit(samples, places))
-    leg_of_sample = places.leg[_cheapest(stays, places.weight_s * apart, apart)]
-    edges_s = _edges(samples.time_s, leg_of_sample, len(path))
+    lasts_s = np.minimum(np.diff(samples.time_s, append=samples.time_s[-1:] + 1 / MATCHING_HZ), LONG_GAP_S)
+    aligned = Alignment(samples, lasts_s, path)
+    edges_s = _edges(samples.time_s, aligned.leg_of_sample(), len(path))
+    if path[-1].kind == "land":
+        edges_s[:-1] = np.minimum(edges_s[:-1], aligned.last_descent_s())
     return Matched(positions, tuple(_LegJudge(positions, path, edges_s, landed, tolerance_m).legs()))
 
 
@@ -114,128 +103,6 @@ def thinned(positions: Series) -> Series:
     hz = min(MATCHING_HZ, MOST_SAMPLES / max(float(since_s[-1]), 1.0))
     first = np.concatenate([[True], np.diff(np.floor(since_s * hz + 1e-6)) > 0])
     return Series(positions.time_s[first], positions.values[first])
-
-
-@dataclass(frozen=True, slots=True)
-class _Places:
-    """The path cut into places: one for a hold, at least two for every other leg."""
-
-    xyu_m: FloatArray
-    leg: npt.NDArray[np.int64]
-    weight_s: FloatArray
-    """What each place counts: the time from the place before it at the mean speed of the flight."""
-    slow_m_s: FloatArray
-    """The speed below which standing is suspected."""
-    motion: npt.NDArray[np.int64]
-    """How one moves there, as a number of _MOTIONS."""
-    doubtful_m: float
-    """The distance from a place at which belonging there is in doubt: half the cost of being far away."""
-
-
-def _places(path: Sequence[PathLeg], flown_s: float) -> _Places:
-    lengths_m = [leg.length_m() for leg in path]
-    length_m = max(sum(lengths_m), SMALLEST_STEP_M)
-    hold_s = sum(leg.hold_s for leg in path)
-    mean_speed_m_s = length_m / max(flown_s - hold_s, flown_s / 10)
-    step_m = max(SMALLEST_STEP_M, length_m / MOST_PLACES)
-    points = [leg.points(step_m) for leg in path]
-    counts = [len(part) for part in points]
-    steps_m = [
-        np.diff(np.linspace(0, long_m, n), prepend=0) for long_m, n in zip(lengths_m, counts, strict=True)
-    ]
-    moving_m = [long_m for long_m in lengths_m if long_m > 0] or [0.0]
-    return _Places(
-        np.concatenate(points),
-        np.repeat(np.arange(len(path)), counts),
-        np.concatenate(steps_m) / mean_speed_m_s,
-        np.repeat([SLOW_SHARE * (leg.speed_m_s or mean_speed_m_s) for leg in path], counts),
-        np.repeat([_MOTIONS.index(_motion(leg)) for leg in path], counts),
-        max(DOUBTFUL_M, DOUBTFUL_SHARE * float(np.median(moving_m))),
-    )
-
-
-_MOTIONS = ("still", "level", "upright", "sloping")
-
-
-def _motion(leg: PathLeg) -> str:
-    """How one moves on a leg: not at all, to the side, up or down, or both."""
-    if leg.kind == "hold":
-        return "still"
-    if not geometry.has_sides(leg):
-        return "upright"
-    rise_m = abs(leg.end_xyu_m[2] - leg.start_xyu_m[2])
-    return "level" if rise_m < LEVEL_SHARE * leg.length_m() else "sloping"
-
-
-def _distance(samples: Series, places: _Places) -> FloatArray:
-    """How far each sample is from each place, from 0 to 1; shape (n, m).
-
-    d^2 / (d^2 + s^2) for the distance d and the path's `doubtful_m` s: far off, all places are about equally
-    wrong, and order and motion decide.
-    """
-    cost = np.zeros((len(samples), len(places.xyu_m)))
-    for axis in range(3):
-        cost += (samples.values[:, axis, None] - places.xyu_m[:, axis]) ** 2
-    return cost / (cost + places.doubtful_m**2)
-
-
-def _misfit(samples: Series, places: _Places) -> FloatArray:
-    """How little the motion of each sample befits each place, from 0 to 2; shape (n, m).
-
-    v^2 / (v^2 + slow^2) for the speed v that contradicts the place (any at a hold, vertical on a level leg,
-    horizontal on an upright one), and (1 - v / slow)^2 for want of the speed that belongs to it.
-    """
-    horizontal, vertical = (speed[:, None] for speed in _speeds_m_s(samples))
-    whole, none = np.hypot(horizontal, vertical), np.zeros_like(vertical)
-    contradicts = np.hstack([whole, vertical, horizontal, none])[:, places.motion] / places.slow_m_s
-    belongs = np.hstack([none + np.inf, horizontal, vertical, whole])[:, places.motion] / places.slow_m_s
-    misfit: FloatArray = contradicts**2 / (contradicts**2 + 1) + np.maximum(1 - belongs, 0.0) ** 2
-    return misfit
-
-
-def _speeds_m_s(samples: Series) -> tuple[FloatArray, FloatArray]:
-    """Horizontal and vertical speed over half a second about each sample, which noise does not reach, (n,) each."""
-    before_s = np.maximum(samples.time_s - SPEED_SPAN_S / 2, samples.time_s[0])
-    after_s = np.minimum(samples.time_s + SPEED_SPAN_S / 2, samples.time_s[-1])
-    lasts_s = np.maximum(after_s - before_s, 1e-6)
-    x_m_s, y_m_s, up_m_s = (
-        (np.interp(after_s, samples.time_s, column) - np.interp(before_s, samples.time_s, column)) / lasts_s
-        for column in samples.values.T
-    )
-    return np.hypot(x_m_s, y_m_s), np.abs(up_m_s)
-
-
-def _cheapest(stays: FloatArray, passes: FloatArray, apart: FloatArray) -> npt.NDArray[np.int64]:
-    """The place of each sample on the cheapest way from the first place to the last; never falls, shape (n,).
-
-    A way is a walk over the cells of samples and places, shape (n, m) each: to the next sample at the same
-    place, which costs what `stays` says of the cell entered, or to the next place at the same sample, which costs
-    what `passes` says. A sample that passes several places is at the nearest of them, by `apart`.
-    """
-    samples, places = stays.shape
-    number = np.arange(places, dtype=np.int32)
-    entered = np.empty((samples, places), dtype=np.int32)
-    so_far = np.full(places, np.inf)
-    so_far[0] = 0.0
-    along = np.cumsum(passes, axis=1)
-    for row in range(samples):
-        start_here = so_far + stays[row] - along[row]
-        best = np.minimum.accumulate(start_here)
-        entered[row] = np.maximum.accumulate(np.where(start_here == best, number, 0))
-        so_far = best + along[row]
-    return _walk_back(entered, apart)
-
-
-def _walk_back(entered: npt.NDArray[np.int32], apart: FloatArray) -> npt.NDArray[np.int64]:
-    """Each sample's place: of those it passed, the nearest."""
-    samples, places = entered.shape
-    chosen = np.empty(samples, dtype=np.int64)
-    last = places - 1
-    for row in range(samples - 1, -1, -1):
-        first = int(entered[row, last])
-        chosen[row] = first + int(np.argmin(apart[row, first : last + 1]))
-        last = first
-    return chosen
 
 
 def _edges(time_s: FloatArray, leg_of_sample: npt.NDArray[np.int64], legs: int) -> FloatArray:
@@ -297,8 +164,8 @@ class _LegJudge:
 
     def _covered(self, number: int, leg: PathLeg) -> float:
         """The share of the leg between the outermost of its samples, one more on either side counted in."""
-        if leg.length_m() == 0:
-            return 1.0
+        if leg.length_m() < self._tolerance_m or leg.length_m() < FLOWN_RADIUS_M[0]:
+            return 1.0  # shorter than what it may be off
         first, last = self._first[number : number + 2]
         points = self._positions.values[max(0, first - 1) : last + 1]
         share = np.clip(geometry.along_share(leg, points), 0.0, 1.0)

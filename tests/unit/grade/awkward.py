@@ -140,8 +140,8 @@ AWKWARD: tuple[Awkward, ...] = (
     ),
     _exactly(
         "zero-length",
-        "Two holds in a row, legs of 0.2 and 0.3 m, and a return of no length at the end: none steals time from the legs"
-        " beside it.",
+        "Two holds in a row, legs of 0.2 and 0.3 m, and a return of no length at the end: none steals time"
+        " from the legs beside it.",
         SHORT,
         within_s=2.6,
     ),
@@ -164,7 +164,7 @@ AWKWARD: tuple[Awkward, ...] = (
     ),
     Awkward(
         "extra-lap",
-        "Once round is expected and twice was flown: the circle keeps both laps, and the legs beside it their own time.",
+        "Once round is expected and twice was flown: the circle keeps both laps, the legs beside it their own time.",
         ROUND_ONCE,
         _laps(2),
         (3.0, 3.0 + 2 * _LAP_S),
