@@ -56,14 +56,14 @@ def span(values: list[float]) -> str:
 
 
 def reasons(report: dict[str, Any]) -> str:
-    """Why flights did not pass, each reason once."""
-    said: list[str] = []
+    """What is said of the first flight that did not pass."""
     for flight in report["flights"]:
-        kinds = flight["measures"] + flight["rules"] + flight["checks"]
-        wrong = [part.get("name", "") + ": " + part["says"] for part in kinds if not part["passed"]]
-        said += [*wrong[:2], flight["problem"]] if flight["verdict"] != "pass" else []
-    said += [failure for verdict in report["verdicts"] for failure in verdict["failures"]]
-    return "; ".join(dict.fromkeys(text for text in said if text))[:300]
+        if flight["verdict"] == "pass":
+            continue
+        parts = flight["measures"] + flight["rules"] + flight["checks"]
+        wrong = [f"{part.get('name', '')}: {part['says']}" for part in parts if not part["passed"]]
+        return "; ".join(words.removeprefix(": ") for words in (*wrong, flight["problem"]) if words)
+    return ""
 
 
 def main() -> None:
@@ -76,6 +76,7 @@ def main() -> None:
         nargs="+",
         default=sorted(path.name for path in SCENARIOS.iterdir() if path.name != "vehicles"),
     )
+    parser.add_argument("--page", action="store_true")
     options = parser.parse_args()
     rows: list[list[str]] = []
     why: list[str] = []
@@ -88,8 +89,8 @@ def main() -> None:
                 said = reasons(report)
                 why += [f"- {demo} over {radio}: {said}"] if said else []
                 print(rows[-1], said, flush=True)
-    text = table(["demo", "radio", "passed", "measures (SI), least…greatest"], rows)
-    text += "\n\nWhat the harness said of those that did not pass:\n\n" + "\n".join(why)
+    text = table(["demo", "radio", "passed", "measures, least…greatest, in SI units"], rows)
+    text += "\n\nWhat the harness said of the first flight of each that did not pass:\n\n" + "\n".join(why)
     if options.page:
         put("link.md", "link_flights", text)
 
