@@ -26,15 +26,18 @@ FLY = """
 import sys
 from pathlib import Path
 from asflown.flight.conductor import fly
+from asflown.flight.operator import Operator
 from asflown.flight.plan import FlightPlan
 from asflown.scenario.file import load_scenario
 from asflown.scenario.vehicle_file import load_vehicle
+from tests.flights.operated import AnsweringConsole
 folder = Path(sys.argv[1])
 loaded = load_scenario(folder / "try-out.scenario.yaml")
-plan = FlightPlan(loaded, load_vehicle("craft", folder), 1, "any", folder / "flights")
+plan = FlightPlan(loaded, load_vehicle("craft", folder), 1, "any", folder / "flights",
+                  operator=Operator(AnsweringConsole()))
 fly(plan, lambda progress: print(progress.phase, round(progress.height_m, 1), flush=True))
 """
-"""What the command does with a real vehicle once the operator has confirmed."""
+"""What the command does with a real vehicle once its simulation was flown, with an operator who confirms."""
 
 UP = """
 def command(number, *params):

@@ -68,7 +68,8 @@ def fly_all(request: FlyRequest) -> int:
     jobs = jobs_for(subjects, request.clock, keep, prove=request.prove)
     ledger = Ledger(subjects, jobs)
     _write_reports(request, ledger.outcomes())
-    with board(terminal.console(sys.stderr)) as shown:
+    questions = any(subject.operator is not None for subject in subjects)
+    with board(terminal.console(sys.stderr), questions=questions) as shown:
         _fly_onto(shown, jobs, request, ledger)
     outcomes = ledger.outcomes()
     terminal.show(outcomes, terminal.console(sys.stdout))

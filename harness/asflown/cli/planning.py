@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from asflown.cli.jobs import Job
+from asflown.flight.operator import Operator
 from asflown.flight.plan import ClockChoice, FlightPlan
 from asflown.flight.preflight import Item, Preflight
 from asflown.scenario.file import LoadedScenario
@@ -26,6 +27,8 @@ class Subject:
     """What the simulation said of a real vehicle's flight."""
     override: Callable[[Preflight], str] | None = None
     """Asks for the reason to fly although preflight says no."""
+    operator: Operator | None = None
+    """Who is asked before something real flies."""
 
     @property
     def title(self) -> str:
@@ -63,6 +66,7 @@ def jobs_for(
                 subject.vehicle_asked,
                 subject.rehearsal,
                 subject.override,
+                subject.operator,
             )
             jobs.append(Job(len(jobs), index, plan))
             if prove and number == 0:

@@ -52,6 +52,7 @@ def add_parser(commands: SubParsers) -> None:
     _add_show(subcommands)
     _add_serve(subcommands)
     preflight.add_parser(subcommands)
+    _add_sweep(subcommands)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -98,12 +99,31 @@ def run_serve(options: argparse.Namespace) -> int:
     if options.release is not None:
         vehicle = vehicle.model_copy(update={"release": options.release})
     start, conditions = _start(options), _conditions(options)
-    service = Service(vehicle, options.listen, start, conditions, options.seed, options.radio)
+    service = Service(vehicle, options.listen, start, conditions, options.seed, options.radio, options.hil)
 
     def on_ready(link: str) -> None:
         print(f"{vehicle.name} ({_says(vehicle)}) is served at {link}; Ctrl-C ends it", flush=True)
 
     return 128 + serve(service, on_ready)
+
+
+def run_sweep(_options: argparse.Namespace) -> int:
+    """Removes what killed runs left at the container engine. Raises VehicleProblem when none answers."""
+    from asflown.vehicle.engine import Engine
+
+    removed = Engine().sweep()
+    print("\n".join(f"removed {name}" for name in removed) or "nothing was left behind")
+    return 0
+
+
+def _add_sweep(subcommands: SubParsers) -> None:
+    parser = subcommands.add_parser(
+        "sweep",
+        help="remove containers and networks that killed runs left behind",
+        description="Removes containers and networks of flights whose process is gone; the next flight does so, too.",
+        allow_abbrev=False,
+    )
+    parser.set_defaults(run=run_sweep)
 
 
 def _add_list(subcommands: SubParsers) -> None:
@@ -143,6 +163,11 @@ def _add_serve(subcommands: SubParsers) -> None:
     add("--turbulence", choices=("none", "light", "moderate", "severe"), default="none", help="gusts")
     add("--seed", type=_seed, default=1, metavar="N", help="what noise and gusts are drawn from (1)")
     add("--radio", metavar="PROFILE", help="an emulated radio in front of it, as `sub-ghz-telemetry`")
+    add(
+        "--hil",
+        metavar="URL",
+        help="serve the flight controller alone: sensors come, and motors go, over this link",
+    )
     add("--release", metavar="NAME", help="release of the flight controller, instead of the vehicle's own")
     parser.set_defaults(run=run_serve)
 

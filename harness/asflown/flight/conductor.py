@@ -16,8 +16,9 @@ from asflown.clock.virtual import VirtualClock
 from asflown.clock.wall import Stopwatch, utc_now
 from asflown.errors import ClockProblem, FlightError
 from asflown.flight import interpreter, opening
-from asflown.flight.attempt import Attempt, CannotHold
+from asflown.flight.attempt import KEPT, Attempt, CannotHold
 from asflown.flight.interpreter import Command
+from asflown.flight.operator import is_unattended
 from asflown.flight.plan import ClockChoice, FlightPlan, FlightResult, ProgressCallback
 from asflown.record import folder as folders
 from asflown.record import manifest as manifests
@@ -37,6 +38,8 @@ def fly(plan: FlightPlan, progress: ProgressCallback) -> FlightResult:
     )
     manifest = opening.manifest(plan, folder.name, asked, utc_now().isoformat(timespec="seconds"))
     try:
+        if plan.vehicle.kind in KEPT:
+            manifest.operator = _confirmed(plan)
         return FlightResult(folder, _fly_in(plan, asked, folder, manifest, progress))
     except StoppedBySignal as stop:
         if stop.signal_number == signal.SIGTERM:
@@ -48,6 +51,19 @@ def fly(plan: FlightPlan, progress: ProgressCallback) -> FlightResult:
         with contextlib.suppress(OSError):  # on a full disk the opening manifest stays; the result says why
             manifests.write(manifest, folder)
         return FlightResult(folder, manifest)
+
+
+def _confirmed(plan: FlightPlan) -> dict[str, str]:
+    """What the operator said. Raises FlightError when nobody confirms that something real may fly."""
+    vehicle = plan.vehicle
+    if plan.operator is not None:
+        return plan.operator.confirm(vehicle, plan.loaded.scenario)
+    if is_unattended(vehicle):
+        return {"unattended": "bench"}
+    raise FlightError(
+        f"nobody was asked whether {vehicle.name} may fly",
+        "Real vehicles fly by `asflown fly` from a terminal",
+    )
 
 
 def _fly_in(

@@ -9,7 +9,7 @@ from asflown.clock.base import ClockKind
 from asflown.clock.wall import Stopwatch
 from asflown.errors import FlightError
 from asflown.flight import endings
-from asflown.flight.fingerprint import fingerprint
+from asflown.flight.fingerprint import accelerated, fingerprint
 from asflown.flight.kept_recorder import KeptRecorder
 from asflown.flight.kept_rig import KeptRig
 from asflown.flight.rig import Rig
@@ -32,6 +32,7 @@ class Logbook:
         """Writes the manifest as it stands before take-off."""
         clock = self.manifest.clock
         clock.kind, clock.epoch_us, clock.fingerprint = kind, epoch_us, fingerprint()
+        clock.accelerated = accelerated()
         manifests.write(self.manifest, self._folder)
 
     def spawned(self, rig: Rig | KeptRig, argv: tuple[str, ...]) -> None:
@@ -92,6 +93,8 @@ class Logbook:
     ) -> None:
         """Writes how the flight ended. Raises OSError when the manifest cannot be written."""
         manifest, clock = self.manifest, self.manifest.clock
+        if rig is not None:
+            manifest.vehicle.facts = rig.vehicle.record().facts  # more is known of it at the end
         log = self._folder / folders.SCRIPT_LOG
         with contextlib.suppress(OSError):
             output = log.read_bytes()

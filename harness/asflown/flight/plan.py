@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from asflown.flight.operator import Operator
 from asflown.flight.preflight import Item, Preflight
 from asflown.record.manifest import Manifest
 from asflown.scenario.file import LoadedScenario
@@ -31,6 +32,8 @@ class FlightPlan:
     """What the simulation said before; then a real vehicle is looked at before it flies. None: it is not."""
     override: Callable[[Preflight], str] | None = None
     """Asks a person for the reason to fly although preflight says no; '' is no reason."""
+    operator: Operator | None = None
+    """Who is asked before something real flies; without one, only an unattended bench rig does."""
 
 
 @dataclass(frozen=True, slots=True)

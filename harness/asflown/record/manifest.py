@@ -53,6 +53,8 @@ class ClockRecord(Part):
     """Flight time over wall time, from spawning the script to the folder closed."""
     digest: str | None = None
     fingerprint: str | None = None
+    accelerated: bool = False
+    """Whether the vehicle's hot part was compiled; a fingerprint differs with it, too."""
     epoch_us: int = 0
     """Unix time of flight time zero, microseconds."""
 
@@ -103,6 +105,8 @@ class Manifest(Part):
     """As drawn from the seed, written before take-off."""
     start: dict[str, Any] = {}
     """Home (degrees, metres), heading (radians), battery share."""
+    operator: dict[str, str] = {}
+    """What the person beside a real vehicle noted and confirmed, in their own words."""
     seed: int
     clock: ClockRecord
     script: ScriptRecord

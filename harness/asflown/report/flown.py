@@ -43,8 +43,9 @@ class Flown:
 
     @property
     def truth_is_known(self) -> bool:
-        """Whether anybody but the vehicle itself knew where it was: only for what is simulated in this process."""
-        return self.manifest.vehicle.kind == "built-in"
+        """Whether anybody but the vehicle itself knew where it was: only where the physics are simulated by us."""
+        vehicle = self.manifest.vehicle
+        return vehicle.kind == "built-in" or vehicle.facts.get("physics") == "simulated"
 
     def label(self, graded: Measured | RuleGraded) -> str:
         """The name of a measure or rule, with its track where both tracks were graded."""

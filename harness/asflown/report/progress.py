@@ -51,9 +51,9 @@ class Board(Protocol):
         """A flight ended; `result` is a word or a sentence."""
 
 
-def board(out: Console) -> Board:
-    """The board that suits the console."""
-    return LiveBoard(out) if out.is_terminal else PlainBoard(out)
+def board(out: Console, *, questions: bool = False) -> Board:
+    """The board that suits the console; a plain one where people are asked meanwhile."""
+    return LiveBoard(out) if out.is_terminal and not questions else PlainBoard(out)
 
 
 @dataclass(slots=True)
