@@ -17,12 +17,24 @@ from types import FrameType
 from typing import NoReturn
 
 import asflown
-from asflown.cli import baseline, check, compare, explain, fly, grade, history, link, sensitivity, vehicle
+from asflown.cli import (
+    baseline,
+    bisect,
+    check,
+    compare,
+    explain,
+    fly,
+    grade,
+    history,
+    link,
+    sensitivity,
+    vehicle,
+)
 from asflown.cli.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
 from asflown.report.streams import discard, reader_is_gone
 
-COMMANDS = (fly, grade, compare, explain, baseline, history, sensitivity, check, vehicle, link)
+COMMANDS = (fly, grade, compare, explain, baseline, history, bisect, sensitivity, check, vehicle, link)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
 BROKEN_PIPE = 128 + signal.SIGPIPE
