@@ -54,27 +54,25 @@ def draw(case: Awkward, target: Path) -> Matched:
 
 
 def _draw_map(axes: Axes, case: Awkward, matched: Matched) -> None:
-    for number, leg in enumerate(case.legs):
+    ends: dict[tuple[float, ...], list[str]] = {}
+    for leg in case.legs:
         points = leg.points(0.2)
         axes.plot(points[:, 1], points[:, 0], ":", color="0.35", linewidth=1.6, zorder=1)
-        end = points[-1]
+        ends.setdefault(tuple(np.round(points[-1][:2]).tolist()), []).append(str(leg.index))
+    for (forward, right), names in ends.items():
         axes.annotate(
-            str(leg.index),
-            (end[1], end[0]),
-            xytext=(5 + 9 * (number % 3), 5),
-            textcoords="offset points",
-            fontsize=8,
+            ", ".join(names), (right, forward), xytext=(6, 6), textcoords="offset points", fontsize=8
         )
-    for number, leg in enumerate(matched.legs):
-        samples = matched.on(leg).values[::2]
+    for number, flown in enumerate(matched.legs):
+        samples = matched.on(flown).values[::2]
         axes.plot(samples[:, 1], samples[:, 0], ".", color=COLOURS[number % 10], markersize=4, zorder=2)
     axes.set_aspect("equal", adjustable="datalim")
     axes.set_xlabel("right, m", fontsize=8)
     axes.set_ylabel("forward, m", fontsize=8)
     axes.tick_params(labelsize=7)
-    names = [str(leg.leg.index) for leg in matched.not_flown()]
+    missing = [str(leg.leg.index) for leg in matched.not_flown()]
     axes.set_title(
-        f"{case.name}: {'not flown: ' + ', '.join(names) if names else 'all legs flown'}", fontsize=10
+        f"{case.name}: {'not flown: ' + ', '.join(missing) if missing else 'all legs flown'}", fontsize=10
     )
 
 

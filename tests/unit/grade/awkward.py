@@ -141,7 +141,7 @@ AWKWARD: tuple[Awkward, ...] = (
     _exactly(
         "zero-length",
         "Two holds in a row, legs of 0.2 and 0.3 m, and a return of no length at the end: none steals time"
-        " from the legs beside it.",
+        " from the legs beside it; which of the two holds has it is open.",
         SHORT,
         within_s=2.6,
     ),
