@@ -110,7 +110,7 @@ def fly(folder: Path, *arguments: str | Path, timeout_s: float = 240, **variable
         env={**os.environ, "COLUMNS": "100", **variables},
         check=False,
     )
-    folders = tuple(sorted(keep.iterdir())) if keep.is_dir() else ()
+    folders = tuple(sorted(entry for entry in keep.iterdir() if entry.is_dir())) if keep.is_dir() else ()
     document = json.loads(report.read_text(encoding="utf-8")) if report.is_file() else {}
     return Flown(done.returncode, done.stdout, done.stderr, folders, document)
 

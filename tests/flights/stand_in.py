@@ -45,14 +45,16 @@ EXPECTED = "name,value\nreturn.height,4\nlink.loss.act,1\nspeed.travel,{speed}\n
 
 
 @contextmanager
-def served(listen: str, *words: str, parameters: int = 0) -> Iterator[subprocess.Popen[str]]:
-    """The built-in vehicle at a link, as `asflown vehicle serve palm80` serves it; `words` are further options."""
+def served(
+    listen: str, *words: str, parameters: int = 0, airframe: str = "palm80"
+) -> Iterator[subprocess.Popen[str]]:
+    """The built-in vehicle at a link, as `asflown vehicle serve` serves it; `words` are further options."""
     before = (
         [sys.executable, "-m", "asflown"]
         if not parameters
         else [sys.executable, "-c", WITH_MORE, str(parameters)]
     )
-    command = [*before, "vehicle", "serve", "palm80", "--listen", listen, *words]
+    command = [*before, "vehicle", "serve", airframe, "--listen", listen, *words]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     try:
@@ -67,7 +69,6 @@ def served(listen: str, *words: str, parameters: int = 0) -> Iterator[subprocess
 
 def vehicle_file(folder: Path, link: str, name: str = "stand-in") -> Path:
     """A vehicle file of kind airframe for a served palm80, with the parameters that are expected of it."""
-
     modes = ", ".join(f"{mode.value}: {number}" for mode, number in OWN_NUMBERS.items())
     speed = airframe_named("palm80").limits().speed_m_s
     (folder / "stand-in.params.csv").write_text(EXPECTED.format(speed=speed), encoding="utf-8")

@@ -27,7 +27,8 @@ from asflown.vehicle.engine import ENGINE_ERRORS, Engine, labels
 
 LOG_FILE = "vehicle.log"
 LOG_SHOWN_CHARACTERS = 300
-OUT_OF_MEMORY_CODE = 137
+STOPPED_CODES = {137: "killed", 143: "stopped"}
+ENGINE_GONE = -1
 REMOVE_TRIES, REMOVE_PAUSE_S = 5, 1.0
 """How long an engine that is away may take to come back before what is left is left to the next flight."""
 
@@ -185,7 +186,7 @@ class ContainerVehicle:
         with contextlib.suppress(VehicleProblem):
             self._ended = self._ended or self._state()
             return
-        self._ended = self._ended or (-1, False)
+        self._ended = self._ended or (ENGINE_GONE, False)
 
     def _state(self) -> tuple[int, bool]:
         """Exit code, and whether memory was the reason; asked of the engine. Raises VehicleProblem."""
@@ -216,7 +217,7 @@ class ContainerVehicle:
 
     def _problem(self, code: int, out_of_memory: bool) -> VehicleProblem:
         name = f"container {self._file.name}"
-        if code == -1:
+        if code == ENGINE_GONE or (code in STOPPED_CODES and not self._engine.answers()):
             return VehicleProblem(
                 f"the container engine went away while {name} was flown",
                 "Start it again (dockerd); the next flight removes what is left of this one",
@@ -224,13 +225,18 @@ class ContainerVehicle:
         if out_of_memory:
             memory = f"{self._container.limits.memory_bytes / 1e6:g} MB"
             return VehicleProblem(f"{name} needed more memory than {memory}", "Raise `limits: {memory: ...}`")
-        if code == OUT_OF_MEMORY_CODE:
-            return VehicleProblem(f"{name} was killed from outside{self._last_words()}", "Look who did that")
+        if code in STOPPED_CODES:
+            return VehicleProblem(
+                f"{name} was {STOPPED_CODES[code]} from outside{self._last_words()}",
+                "Look who did that: a person, the system when memory ran out, or an engine that was shut down",
+            )
         return VehicleProblem(
             f"{name} ended with exit code {code}{self._last_words()}", f"Its whole log is {LOG_FILE}"
         )
 
     def _last_words(self) -> str:
+        if not self._threads:  # it ended before anybody began to keep its log
+            self._keep_log()
         waited = Stopwatch()
         while len(self._threads) > 1 and self._threads[1].is_alive() and waited.seconds() < 0.5:
             if self._ended is None:

@@ -41,9 +41,15 @@ class Engine:
                 "Unset it, or name the engine's socket: unix:///var/run/docker.sock",
             )
         self._place = place
+        if not Path(place.removeprefix("unix://")).exists():
+            raise self._no_engine("the container engine cannot be used", FileNotFoundError(place))
         with self.translated("the container engine cannot be used"):
             self.client = docker.DockerClient(base_url=place, timeout=int(ANSWER_WITHIN_S))
-            self.client.ping()
+            try:
+                self.client.ping()
+            except BaseException:
+                self.client.close()
+                raise
 
     @contextmanager
     def translated(self, doing: str) -> Iterator[None]:
@@ -128,6 +134,13 @@ class Engine:
                 thing.remove()
         except docker.errors.NotFound:
             return  # another flight sweeps, too
+
+    def answers(self) -> bool:
+        """Whether the engine still is there."""
+        try:
+            return bool(self.client.ping())
+        except ENGINE_ERRORS:
+            return False
 
     def close(self) -> None:
         """Lets go of the connection."""

@@ -1,0 +1,150 @@
+"""The container engine for tests: the machine's own, an image of the built-in vehicle, one that may be stopped."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+
+from tests.flights.flying import REPOSITORY
+
+IMAGE = "asflown-vehicle:test"
+SERVE = '[-m, asflown, vehicle, serve, palm80, --listen, "udp-listen://0.0.0.0:14560"]'
+FILE = """\
+asflown: 1
+name: boxed
+kind: container
+container:
+  image: {image}
+  port: 14560/udp
+  command: {command}
+{more}"""
+
+
+def engine_or_skip() -> None:
+    """Skips the test where no container engine answers."""
+    if shutil.which("docker") is None or docker("version", check=False).returncode:
+        pytest.skip("no container engine answers here")
+
+
+def docker(*words: str, host: str = "", check: bool = True) -> subprocess.CompletedProcess[str]:
+    """One command of the engine's own client."""
+    before = ["--host", host] if host else []
+    return subprocess.run(["docker", *before, *words], capture_output=True, text=True, check=check)
+
+
+def make_image() -> None:
+    """The image of the built-in vehicle as it is now; all but the newest files come from the engine's store."""
+    subprocess.run(
+        [sys.executable, REPOSITORY / "ci" / "containers" / "make", IMAGE], check=True, capture_output=True
+    )
+
+
+def boxed(folder: Path, command: str = SERVE, *, image: str = IMAGE, more: str = "") -> Path:
+    """A vehicle file for a container that runs `command` with the image's Python."""
+    file = folder / "boxed.vehicle.yaml"
+    file.write_text(FILE.format(image=image, command=command, more=more), encoding="utf-8")
+    return file
+
+
+def left(host: str = "") -> list[str]:
+    """Containers, networks and volumes of asflown that the engine still has."""
+    found = docker(
+        "ps", "--all", "--filter", "label=asflown", "--format", "{{.Names}}", host=host
+    ).stdout.split()
+    found += docker(
+        "network", "ls", "--filter", "label=asflown", "--format", "{{.Name}}", host=host
+    ).stdout.split()
+    return found + docker("volume", "ls", "--quiet", host=host).stdout.split()
+
+
+def listening() -> set[str]:
+    """Local addresses of all ports that somebody listens on, as `ss -ltnu` shows them, but for the loopback's."""
+    lines = subprocess.run(["ss", "-ltnuH"], capture_output=True, text=True, check=True).stdout.splitlines()
+    addresses = {line.split()[4] for line in lines}
+    return {one for one in addresses if not one.startswith(("127.", "[::1]"))}
+
+
+def of_flight(folder: Path, host: str = "", *, flying: bool = True, seconds: float = 90) -> dict[str, Any]:
+    """The container of a flight in `folder`, as the engine describes it, once its script runs or there is one."""
+    deadline = time.monotonic() + seconds
+    while time.monotonic() < deadline:
+        for flight in folder.glob("flights/*"):
+            if not flying or "script-started" in _text(flight / "events.jsonl"):
+                name = f"asflown-{flight.name}"
+                described = docker("container", "inspect", name, host=host, check=False)
+                if not described.returncode:
+                    (found,) = json.loads(described.stdout)
+                    assert isinstance(found, dict)
+                    return found
+        time.sleep(0.1)
+    raise AssertionError("no script was started")
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError:
+        return ""
+
+
+class OwnEngine:
+    """An engine of the test's own, beside the machine's: it can be stopped and started without harm to others."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self.host = f"unix://{folder}/socket"
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Starts it, and waits until it answers."""
+        folder = self._folder
+        self._process = subprocess.Popen(
+            [
+                "dockerd", "--data-root", folder / "data", "--exec-root", folder / "exec", "--pidfile", folder / "pid",
+                "--host", self.host, "--bridge=none", "--iptables=false", "--ip-forward=false",
+                "--default-address-pool", "base=10.213.0.0/16,size=24",
+            ],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        deadline = time.monotonic() + 30
+        while docker("version", host=self.host, check=False).returncode:
+            assert time.monotonic() < deadline, "the engine does not start"
+            time.sleep(0.1)
+
+    def load(self, image: str) -> None:
+        """Gives it an image that the machine's engine has."""
+        with subprocess.Popen(["docker", "save", image], stdout=subprocess.PIPE) as saved:
+            loading = ["docker", "--host", self.host, "load"]
+            subprocess.run(loading, stdin=saved.stdout, check=True, capture_output=True)
+
+    def stop(self) -> None:
+        """Stops it, as a machine that shuts down does."""
+        if self._process is not None:
+            self._process.terminate()
+            self._process.wait(30)
+            self._process = None
+
+
+@contextmanager
+def own_engine() -> Iterator[OwnEngine]:
+    """An engine of one's own, stopped at the end."""
+    if shutil.which("dockerd") is None or os.geteuid():
+        pytest.skip("an engine of one's own needs root and dockerd")
+    with TemporaryDirectory(prefix="asflown-engine-", ignore_cleanup_errors=True) as folder:
+        engine = OwnEngine(Path(folder))  # a socket's path must be short
+        try:
+            engine.start()
+            yield engine
+        finally:
+            engine.stop()

@@ -1,0 +1,195 @@
+"""Vehicles in containers, with a real engine: what they may do, how they end, and that nothing is ever left."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from asflown.flight import conductor
+from asflown.flight.plan import FlightPlan
+from asflown.scenario.file import load_scenario
+from asflown.scenario.vehicle_file import load_vehicle
+from tests.flights import engines
+from tests.flights.flying import HELLO, REPOSITORY, command, write_scenario
+
+pytestmark = [pytest.mark.flight, pytest.mark.wall_time, pytest.mark.xdist_group("containers")]
+
+STAYS = HELLO + "time.sleep(float(sys.argv[3]))\n"
+
+
+@pytest.fixture(scope="module", autouse=True)
+def image() -> None:
+    """The image that all of these fly."""
+    engines.engine_or_skip()
+    engines.make_image()
+
+
+def scenario(folder: Path, stays_s: float) -> Path:
+    """A scenario whose script says hello and stays for a while."""
+    more = "  beside: []\n  compute: 0 ms\n"
+    file = write_scenario(folder, STAYS, script_more=more)
+    text = file.read_text(encoding="utf-8").replace('"{link}"]', f'"{{link}}", "{stays_s}"]')
+    file.write_text(text, encoding="utf-8")
+    return file
+
+
+def tried(folder: Path, vehicle: Path) -> tuple[Path, str]:
+    """Folder and problem of a flight in this process that cannot be carried out."""
+    plan = FlightPlan(
+        load_scenario(scenario(folder, 1)), load_vehicle(str(vehicle)), 1, "any", folder / "flights"
+    )
+    result = conductor.fly(plan, lambda at: None)
+    assert result.manifest.outcome == "error"
+    return result.folder, result.manifest.problem
+
+
+def start(folder: Path, stays_s: float, vehicle: Path, *more: str, host: str = "") -> subprocess.Popen[str]:
+    """Starts a flight with a script that stays for a while."""
+    words = command("fly", scenario(folder, stays_s), "--vehicle", vehicle, "--keep", "flights", *more)
+    environment: dict[str, str] = {**os.environ, **({"DOCKER_HOST": host} if host else {})}
+    return subprocess.Popen(words, cwd=folder, stdout=subprocess.PIPE, text=True, env=environment)
+
+
+def test_two_side_by_side_are_boxed_in_and_removed(tmp_path: Path) -> None:
+    """Each has a network of its own, no rights, bounded means; no port is open beyond the loopback; nothing stays."""
+    vehicle = engines.boxed(tmp_path, more="  limits: {memory: 300 MB, cpus: 1, processes: 40}\n")
+    before = engines.listening()
+    running = start(tmp_path, 3, vehicle, "--flights", "2", "--workers", "2")
+    found = engines.of_flight(tmp_path, flying=False)
+    while len(networks := engines.left()) < 4:  # two containers, two networks
+        assert running.poll() is None
+    opened = engines.listening() - before
+    running.terminate()
+    running.communicate(timeout=60)
+    assert running.returncode == 143
+    host = found["HostConfig"]
+    assert (host["CapDrop"], host["ReadonlyRootfs"], host["Privileged"]) == (["ALL"], True, False)
+    assert host["SecurityOpt"] == ["no-new-privileges:true"]
+    assert (host["Memory"], host["NanoCpus"], host["PidsLimit"]) == (300_000_000, 1_000_000_000, 40)
+    assert host["PortBindings"] in ({}, None)
+    assert len(set(networks)) == 2
+    assert opened == set()
+    assert engines.left() == []
+
+
+LOOKS_ROUND = """
+import os, socket
+try:
+    open("/here", "w")
+except OSError as error:
+    print("root:", error.strerror)
+open("/tmp/there", "w").write("x")
+print("caps:", [line.split()[1] for line in open("/proc/self/status") if line.startswith(("CapEff", "NoNewPrivs"))])
+try:
+    socket.create_connection(("192.0.2.1", 80), 1)
+except OSError as error:
+    print("outside:", error.strerror or "no answer")
+raise SystemExit(5)
+"""
+
+
+@pytest.mark.parametrize("reach", ["address", "published"])
+def test_container_reaches_and_writes_nothing_it_should_not(tmp_path: Path, reach: str) -> None:
+    """Its root is read-only, it has no capability, gains none, and nothing outside answers it."""
+    (tmp_path / "look.py").write_text(LOOKS_ROUND, encoding="utf-8")
+    more = f"  reach: {reach}\n  writes: {{/tmp: 1 MB}}\n  volumes: [{{from: look.py, to: /look.py}}]\n"
+    folder, _ = tried(tmp_path, engines.boxed(tmp_path, "[/look.py]", more=more))
+    log = (folder / "vehicle.log").read_text(encoding="utf-8")
+    assert "root: Read-only file system\ncaps: ['0000000000000000', '1']\noutside: " in log
+    assert "outside: no answer" in log or "unreachable" in log or "timed out" in log
+    assert engines.left() == []
+
+
+FULL = "[-c, \"open('/tmp/log', 'wb').write(bytes(2_000_000))\"]"
+HUNGRY = '[-c, "x = bytearray(200_000_000); import time; time.sleep(9)"]'
+DEAF = '[-c, "import time; time.sleep(60)"]'
+ENDINGS = {
+    "image missing": (
+        engines.SERVE,
+        {"image": "not-there:1"},
+        "the container engine has no image not-there:1. It has",
+    ),
+    "disk full": (
+        FULL,
+        {"more": "  writes: {/tmp: 1 MB}\n"},
+        "ended with exit code 1; its last words: OSError: [Errno 28] No space left on device",
+    ),
+    "memory full": (
+        HUNGRY,
+        {"more": "  limits: {memory: 100 MB}\n"},
+        "needed more memory than 100 MB. Raise `limits: {memory: ...}`",
+    ),
+    "port never opens": (
+        DEAF,
+        {"more": "  ready_within: 1 s\n"},
+        "no autopilot's heartbeat came from its port 14560/udp within 1 s",
+    ),
+    "wrong command": (
+        "[nowhere.py]",
+        {},
+        "ended with exit code 2; its last words: /python/bin/python3: can't open file",
+    ),
+}
+
+
+@pytest.mark.parametrize(("words", "how", "message"), ENDINGS.values(), ids=ENDINGS.keys())
+def test_container_that_cannot_fly_says_why(
+    tmp_path: Path, words: str, how: dict[str, str], message: str
+) -> None:
+    """One sentence that names the reason, and nothing is left."""
+    _, problem = tried(tmp_path, engines.boxed(tmp_path, words, **how))
+    assert message in problem
+    assert engines.left() == []
+
+
+def test_no_engine_answers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What to start is said."""
+    monkeypatch.setenv("DOCKER_HOST", f"unix://{tmp_path}/nobody")
+    _, problem = tried(tmp_path, engines.boxed(tmp_path))
+    assert f"there is no {tmp_path}/nobody. Install the engine" in problem
+
+
+def test_container_is_killed_in_flight(tmp_path: Path) -> None:
+    """The flight ends at once with exit code 3; what was recorded is kept."""
+    running = start(tmp_path, 30, engines.boxed(tmp_path))
+    engines.docker("kill", engines.of_flight(tmp_path)["Id"])
+    said = " ".join(running.communicate(timeout=30)[0].split())
+    assert running.returncode == 3
+    assert "container boxed was killed from outside" in said
+    (folder,) = (tmp_path / "flights").glob("2*")
+    assert (folder / "vehicle.tlog").stat().st_size > 1000
+    assert engines.left() == []
+
+
+def test_what_a_killed_run_left_is_swept(tmp_path: Path) -> None:
+    """A run killed without mercy leaves its container; the next sweep removes it, and nobody else's."""
+    running = start(tmp_path, 30, engines.boxed(tmp_path))
+    engines.of_flight(tmp_path, flying=False)
+    running.kill()
+    running.communicate()
+    name = f"asflown-{next((tmp_path / 'flights').glob('2*')).name}"
+    assert engines.left() == [name, name]
+    swept = subprocess.run(
+        command("vehicle", "sweep"), cwd=REPOSITORY, capture_output=True, text=True, check=True
+    )
+    assert swept.stdout == f"removed {name}\nremoved {name}\n"
+    assert engines.left() == []
+
+
+def test_engine_is_stopped_in_flight(tmp_path: Path) -> None:
+    """The flight ends with exit code 3; once the engine is back, the next run removes what it could not."""
+    with engines.own_engine() as engine:
+        engine.load(engines.IMAGE)
+        running = start(tmp_path, 30, engines.boxed(tmp_path), host=engine.host)
+        engines.of_flight(tmp_path, engine.host)
+        engine.stop()
+        said = " ".join(running.communicate(timeout=60)[0].split())
+        assert running.returncode == 3
+        assert "container boxed was stopped from outside" in said or "the container engine went away" in said
+        engine.start()
+        environment = {**os.environ, "DOCKER_HOST": engine.host}
+        subprocess.run(command("vehicle", "sweep"), cwd=tmp_path, env=environment, check=True)
+        assert engines.left(engine.host) == []
