@@ -22,6 +22,8 @@ examples:
   asflown grade .asflown/flights/*                       each flight by its own scenario
   asflown grade FOLDER --scenario stricter.scenario.yaml by the expectations of another file
   asflown grade field-day.tlog --scenario my.scenario.yaml
+  asflown grade .asflown/flights/*-nest-boxes-* --suggest          limits from flights instead of guesses, as a diff
+  asflown grade .asflown/flights/*-nest-boxes-* --suggest --write  the same, written into the scenario file
 """
 
 
@@ -40,11 +42,27 @@ def add_parser(commands: SubParsers) -> None:
     add("--scenario", type=Path, metavar="FILE", help="grade by this file instead of the flight's own")
     add("--junit", type=Path, metavar="FILE", help="write a JUnit report")
     add("--json", type=Path, metavar="FILE", help="write every number as JSON")
+    add(
+        "--suggest",
+        action="store_true",
+        help="propose limits from these flights, as a change of the scenario file",
+    )
+    add("--write", action="store_true", help="with --suggest: change the file, comments and layout kept")
+    add(
+        "--coverage",
+        type=float,
+        metavar="SHARE",
+        help="with --suggest: of all flights that keep a limit (0.9)",
+    )
+    add("--confidence", type=float, metavar="SHARE", help="with --suggest: how sure that is (0.9)")
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Grades what was named; returns the exit code. Raises UsageError for what cannot be graded."""
+    if options.suggest:
+        return _suggest(options)
+    _refuse_without_suggest(options)
     from asflown.grade.verdict import exit_code_of
     from asflown.report import atomic, terminal
     from asflown.report.document import write_json
@@ -62,32 +80,37 @@ def run(options: argparse.Namespace) -> int:
     return exit_code_of(outcome.verdict for outcome in outcomes)
 
 
+def _suggest(options: argparse.Namespace) -> int:
+    from asflown.cli.suggesting import Request, suggest_limits
+    from asflown.errors import UsageError
+
+    if options.junit is not None or options.json is not None:
+        raise UsageError(
+            "--suggest writes no report", "Leave --junit and --json out, or grade without --suggest"
+        )
+    return suggest_limits(
+        Request(tuple(options.paths), options.scenario, options.coverage, options.confidence, options.write)
+    )
+
+
+def _refuse_without_suggest(options: argparse.Namespace) -> None:
+    from asflown.errors import UsageError
+
+    for name in ("write", "coverage", "confidence"):
+        if getattr(options, name) not in {None, False}:
+            raise UsageError(f"--{name} belongs to --suggest", "Add --suggest, or leave it out")
+
+
 def _outcomes(places: list[Path], by: Path | None) -> tuple[ScenarioOutcome, ...]:
     """All flights graded, gathered by scenario and vehicle in the order in which they were named."""
+    from asflown.cli.recorded import outcome_of
+
     gathered: dict[tuple[str, str], tuple[Scenario, list[Flown]]] = {}
     for place in places:
         scenario, flown = _graded(place, by)
         key = (scenario.name, flown.manifest.vehicle.name)
         gathered.setdefault(key, (scenario, []))[1].append(flown)
-    return tuple(_outcome(name, vehicle, *found) for (name, vehicle), found in gathered.items())
-
-
-def _outcome(name: str, vehicle: str, scenario: Scenario, flights: list[Flown]) -> ScenarioOutcome:
-    from asflown.grade.tolerances import measure_tolerances
-    from asflown.grade.verdict import judge_flights
-    from asflown.report.flown import ScenarioOutcome
-
-    verdict = judge_flights([one.judged for one in flights], scenario.judge)
-    graded = [(one.judged, one.grade) for one in flights if one.grade is not None]
-    return ScenarioOutcome(
-        name,
-        vehicle,
-        verdict.word,
-        verdict.statement,
-        tuple(flights),
-        judged_by_share=scenario.judge != "every-flight",
-        tolerances=measure_tolerances(graded, scenario.judge),
-    )
+    return tuple(outcome_of(name, vehicle, *found) for (name, vehicle), found in gathered.items())
 
 
 def _graded(place: Path, by: Path | None) -> tuple[Scenario, Flown]:

@@ -27,6 +27,8 @@ from asflown.cli import (
     grade,
     history,
     link,
+    record,
+    report,
     sensitivity,
     vehicle,
 )
@@ -34,7 +36,7 @@ from asflown.cli.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
 from asflown.report.streams import discard, reader_is_gone
 
-COMMANDS = (fly, grade, compare, explain, baseline, history, bisect, sensitivity, check, vehicle, link)
+COMMANDS = (fly, grade, report, compare, explain, baseline, history, bisect, sensitivity, record, check, vehicle, link)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
 BROKEN_PIPE = 128 + signal.SIGPIPE

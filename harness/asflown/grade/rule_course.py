@@ -1,7 +1,8 @@
 """How a rule stood over the flight, moment by moment: for pictures, not for the verdict.
 
-`always` and `eventually` over the whole flight say one thing of all of it; what people want to see is the condition
-inside. So those at the very outside are taken off: the course of `always height < 4.5 m` is that of `height < 4.5 m`.
+`always` and `eventually` at the very outside say one thing of the whole flight, or of its first seconds; what people
+want to see is the condition inside. So they are taken off: the course of `always height < 4.5 m` is that of
+`height < 4.5 m`.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import numpy as np
 from asflown.grade.robustness import Robustness
 from asflown.grade.rules import trace_of
 from asflown.record.series import Series
-from asflown.scenario.formula import WHOLE, Always, Eventually, Formula, signals_of
+from asflown.scenario.formula import Always, Eventually, Formula, signals_of
 from asflown.scenario.model import Rule
 from asflown.scenario.rules import parse_rule
 
@@ -36,6 +37,6 @@ def rule_course(rule: Rule, signals: Mapping[str, Series], from_s: float) -> Ser
 
 
 def _condition(formula: Formula) -> Formula:
-    while isinstance(formula, Always | Eventually) and formula.window == WHOLE:
+    while isinstance(formula, Always | Eventually):
         formula = formula.operand
     return formula

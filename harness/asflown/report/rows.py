@@ -19,6 +19,8 @@ class Row:
     margin: str
     seed: str
     verdict: VerdictWord
+    margin_value: float | None
+    """As a number."""
 
 
 _Key = tuple[str, str, str]
@@ -61,6 +63,7 @@ def _measure(measured: Measured, label: str, seed: str) -> _Candidate:
         margin=words.margin(measured.margin),
         seed=seed,
         verdict=verdict_word(measured.passed),
+        margin_value=measured.margin,
     )
     return _Candidate(row, _badness(measured.margin))
 
@@ -73,6 +76,7 @@ def _rule(rule: RuleGraded, label: str, seed: str) -> _Candidate:
         margin=words.margin(rule.robustness),
         seed=seed,
         verdict=verdict_word(rule.passed),
+        margin_value=rule.robustness,
     )
     return _Candidate(row, _badness(rule.robustness))
 
