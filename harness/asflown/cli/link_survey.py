@@ -170,6 +170,9 @@ def _rows(findings: Findings) -> Iterator[tuple[str, str]]:
         yield "vehicle's clock", f"{delays.offset_s:+.6f} s from ours, drifting {ppm}"
     yield "loss up", _loss(findings.loss_up)
     yield "loss down", _loss(findings.loss_down)
+    if findings.radio is not None:
+        said = findings.radio
+        yield "radio", f"reports every {said.every_s:.1f} s: signal {said.rssi}, noise {said.noise}"
     yield "telemetry", f"{findings.telemetry_bytes_per_s:.0f} B/s as the vehicle sends it by itself"
 
 

@@ -12,9 +12,9 @@ from pymavlink.dialects.v20 import common
 from asflown.clock.virtual import VirtualClock
 from asflown.errors import LinkProblem
 from asflown.link.emulated import EmulatedEndpoint
-from asflown.link.profile import LaneProfile, LossProfile, RadioProfile, load_profile
+from asflown.link.profile import LaneProfile, LossProfile, RadioProfile, StatusProfile, load_profile
 from asflown.link.radio import Radio
-from asflown.link.survey.findings import Findings
+from asflown.link.survey.findings import Findings, RadioSays
 from asflown.link.survey.survey import Plan, survey
 from tests.unit.link.frames import Sender
 from tests.unit.link.test_hub import NotingEndpoint
@@ -125,7 +125,7 @@ LANE = LaneProfile(
 @pytest.mark.slow
 def test_a_survey_finds_what_was_set_and_puts_everything_back() -> None:
     """Rate within 5 %, latency within 2 ms, loss and burst within their intervals, streams as before."""
-    profile = RadioProfile(name="known", both=LANE)
+    profile = RadioProfile(name="known", both=LANE, status=StatusProfile(every_s=2.0, rssi=180, noise=35))
     found, craft = surveyed(profile, Plan("x", 120.0))
     for rate in (found.rate_up, found.rate_down):
         assert rate is not None
@@ -138,6 +138,7 @@ def test_a_survey_finds_what_was_set_and_puts_everything_back() -> None:
         assert loss.loss.low <= 0.02439 <= loss.loss.high
         assert loss.mean_burst.low <= 2.5 <= loss.mean_burst.high
     assert not found.half_duplex
+    assert found.radio == RadioSays(2.0, 180, 35)
     assert craft.intervals == DEFAULT_US
     assert found.notes == ()
 

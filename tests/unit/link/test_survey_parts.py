@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from asflown.link.burst_loss import BurstLoss
-from asflown.link.profile import read_profile
+from asflown.link.profile import StatusProfile, read_profile
 from asflown.link.survey.delays import delays_of
 from asflown.link.survey.down_capacity import Carried, Rate, rate_of, without_losses
-from asflown.link.survey.ears import Answer, Heard
-from asflown.link.survey.findings import Findings, profile_yaml
+from asflown.link.survey.ears import Answer, Heard, Status
+from asflown.link.survey.findings import Findings, profile_yaml, radio_says
 from asflown.link.survey.loss_fit import Gap, Observed, fit, model_of, runs_of
 from asflown.link.survey.losses import down_losses, up_losses
 from asflown.link.survey.sequence import gaps_before, lost_between
@@ -182,6 +182,9 @@ def test_frames_lost_on_a_full_link_do_not_make_it_slower() -> None:
     assert carried.seconds / carried.frames == pytest.approx(0.010, rel=0.03)
 
 
+STATUSES = [Status(1_500_000 * n, 255 if n else 90, 40) for n in range(10)]
+
+
 def findings_with(loss: float) -> Findings:
     """A link of 5,000 bytes a second each way."""
     channel = BurstLoss(loss, 0.5, Random(1)) if loss else None
@@ -193,7 +196,9 @@ def findings_with(loss: float) -> Findings:
         0,
     )
     rate = Rate(5_000.4, 5.6)
-    return Findings("x", 1, 1, 60.0, False, (), 900.0, rate, rate, None, delays, found, found, ())
+    return Findings(
+        "x", 1, 1, 60.0, False, (), 900.0, rate, rate, None, delays, found, found, radio_says(STATUSES), ()
+    )
 
 
 @pytest.mark.parametrize("loss", [0.0, 0.01])
@@ -203,8 +208,15 @@ def test_the_profile_that_is_written_can_be_read(tmp_path: object, loss: float) 
 
     file = Path(str(tmp_path)) / "found.yaml"
     file.write_text(profile_yaml(findings_with(loss), "found"), encoding="utf-8")
-    lane = read_profile(file).up_lane
+    profile = read_profile(file)
+    lane = profile.up_lane
     assert (lane.rate_bytes_per_s, lane.overhead_bytes) == (5_000, 6)
     assert lane.latency_s == pytest.approx(0.025 - 0.00672, abs=0.0005)
     assert lane.loss.good_to_bad == pytest.approx(loss, rel=0.5)
     assert np.isfinite(lane.jitter_s)
+    assert profile.status == StatusProfile(every_s=1.5, rssi=254, noise=40)
+
+
+def test_a_radio_that_reported_once_tells_no_interval() -> None:
+    """Nor does one that said nothing."""
+    assert radio_says(STATUSES[:1]) is radio_says([]) is None

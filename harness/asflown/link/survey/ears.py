@@ -12,6 +12,7 @@ from asflown.link import wire
 RADIO_COMPONENT = int(common.MAV_COMP_ID_TELEMETRY_RADIO)
 _ARMED = 0x80
 _AUTOPILOT_INVALID = 8
+_RSSI_AT, _NOISE_AT = 4, 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,14 +37,24 @@ class Answer:
     """Where it stands in `Ears.frames`."""
 
 
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A RADIO_STATUS of the radio on our side, strengths in its own units."""
+
+    time_us: int
+    rssi: int
+    noise: int
+
+
 class Ears:
-    """Listens to one endpoint, but for RADIO_STATUS: what a radio says of itself has not come over the air."""
+    """Listens to one endpoint. RADIO_STATUS is kept apart: what a radio says of itself has not come over the air."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self.frames: list[Heard] = []
         self.answers: dict[int, Answer] = {}
         """By the time stamp that was asked with, nanoseconds."""
+        self.statuses: list[Status] = []
         self.vehicle: tuple[int, int] | None = None
         self.armed = False
         self.heartbeat_us = 0
@@ -54,10 +65,12 @@ class Ears:
 
     def take(self, frame: bytes) -> None:
         """Takes a frame from the vehicle's side."""
+        now_us = self._clock.now_us()
         component, message = wire.component_id(frame), wire.message_id(frame)
         if component == RADIO_COMPONENT and message == common.MAVLINK_MSG_ID_RADIO_STATUS:
+            payload = wire.payload(frame).ljust(9, b"\0")
+            self.statuses.append(Status(now_us, payload[_RSSI_AT], payload[_NOISE_AT]))
             return
-        now_us = self._clock.now_us()
         sender = wire.system_id(frame) << 8 | component
         self.frames.append(Heard(now_us, sender, wire.sequence(frame), message, len(frame)))
         if message in _READERS:

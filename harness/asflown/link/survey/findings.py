@@ -6,13 +6,17 @@ Rates are bytes a second on the air, times milliseconds; every estimate of loss 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from statistics import median_low
 from typing import Any
 
 from asflown.link.survey.delays import Delays
 from asflown.link.survey.down_capacity import DownCapacity, Rate
+from asflown.link.survey.ears import Status
 from asflown.link.survey.loss_fit import LossFit
 
 SCHEMA_VERSION = 1
+_KNOWN_AT_MOST = 254
+"""Of a signal strength; 255 says that it is not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +28,26 @@ class MessageRate:
     per_s: float
     mean_bytes: float
     """Of a frame."""
+
+
+@dataclass(frozen=True, slots=True)
+class RadioSays:
+    """How the radio on our side reports by RADIO_STATUS; medians, strengths in its own units."""
+
+    every_s: float
+    rssi: int
+    noise: int
+
+
+def radio_says(statuses: list[Status]) -> RadioSays | None:
+    """None when it reported less than twice."""
+    if len(statuses) < 2:
+        return None
+    every_s = (statuses[-1].time_us - statuses[0].time_us) / 1e6 / (len(statuses) - 1)
+    rssi, noise = (
+        median_low(column) for column in zip(*((one.rssi, one.noise) for one in statuses), strict=True)
+    )
+    return RadioSays(every_s, rssi, noise)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +69,7 @@ class Findings:
     delays: Delays | None
     loss_up: LossFit | None
     loss_down: LossFit | None
+    radio: RadioSays | None
     notes: tuple[str, ...]
 
     @property
@@ -91,6 +116,10 @@ def profile_yaml(findings: Findings, name: str) -> str:
     ]
     if findings.half_duplex and findings.rate_up is not None and findings.rate_down is not None:
         lines.append("half_duplex: {}")
+    if findings.radio is not None:
+        said = findings.radio
+        strengths = f"rssi: {min(said.rssi, _KNOWN_AT_MOST)}, noise: {min(said.noise, _KNOWN_AT_MOST)}"
+        lines.append(f"status: {{every: {max(0.01, said.every_s):.2f} s, {strengths}}}")
     spreads = (
         (findings.delays.up_spread_ms, findings.delays.down_spread_ms) if findings.delays else (0.0, 0.0)
     )

@@ -18,7 +18,7 @@ from asflown.link.base import Endpoint
 from asflown.link.survey.delays import delays_of
 from asflown.link.survey.down_capacity import DownCapacity, DownSurvey, Rate, rate_of
 from asflown.link.survey.ears import Ears, Heard
-from asflown.link.survey.findings import PROBE_BYTES, Findings, MessageRate
+from asflown.link.survey.findings import PROBE_BYTES, Findings, MessageRate, radio_says
 from asflown.link.survey.loss_fit import Observed, fit
 from asflown.link.survey.losses import down_losses, up_losses
 from asflown.link.survey.sequence import lost_between
@@ -243,6 +243,7 @@ class _Survey:
             delays,
             fit(probed.up),
             fit(probed.down),
+            radio_says(self._ears.statuses),
             tuple(self._notes),
         )
 
