@@ -4,8 +4,8 @@
 
 The demo nest-boxes is flown with that many seeds. Pairs of sets are drawn from these flights, without replacement
 inside a pair, so that no flight is on both sides; a flight is in many pairs, though, so the rates are not as sure as
-that many independent pairs would make them. Changed flights are flown with seeds of their own: acceleration lowered, or stronger
-wind, step by step. Nothing but the captures is looked at (blind), and no flight has a twin.
+that many independent pairs would make them. Changed flights are flown with seeds of their own: acceleration lowered,
+or stronger wind, step by step. Nothing but the captures is looked at (blind), and no flight has a twin.
 """
 
 from __future__ import annotations

@@ -111,7 +111,7 @@ def _end(flight: FlownFlight) -> Iterator[Happening]:
     how = script.ended or "ended"
     wrong = how != "exited" or script.exit_code != script.expected_exit_code
     code = "" if script.exit_code is None else f" with {script.exit_code}"
-    says = f"the script {how}{code}" + (f": {flight.manifest.problem}" if flight.manifest.problem else "")
+    says = flight.manifest.problem or f"the script {how}{code}"
     yield Happening(script.ended_us / 1e6, says, SIGN if wrong else COURSE)
 
 

@@ -99,7 +99,8 @@ def _sides(options: argparse.Namespace) -> tuple[FlightSet, FlightSet]:
     if words_b is None:
         if len(words_a) != 2:
             raise UsageError(
-                f"{len(words_a)} names are not two sides", "Name A and B, or A1 A2 ... --with B1 B2 ..."
+                f"A and B are two names, and there {'is 1' if len(words_a) == 1 else f'are {len(words_a)}'}",
+                "Name A and B, or A1 A2 ... --with B1 B2 ...",
             )
         words_a, words_b = words_a[:1], words_a[1:]
     store = options.keep or FLIGHTS
