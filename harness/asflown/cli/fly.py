@@ -59,8 +59,15 @@ def add_parser(commands: SubParsers) -> None:
         help="virtual time, wall time, or what the scenario says (any, the default)",
     )
     add("--prove", action="store_true", help="fly the first seed twice and compare every byte")
+    add(
+        "--record-only",
+        action="store_true",
+        help="a pilot flies a real vehicle by hand: record it, without script and guard, and grade it later",
+    )
     add("--junit", type=Path, metavar="FILE", help="write a JUnit report, replaced as results come in")
     add("--json", type=Path, metavar="FILE", help="write every number as JSON")
+    add("--markdown", type=Path, metavar="FILE", help="write a summary for the job page of a CI server")
+    add("--site", type=Path, metavar="DIR", help="write static pages of these flights into this folder")
     add(
         "--against-baseline",
         nargs="?",
@@ -74,6 +81,10 @@ def add_parser(commands: SubParsers) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Flies what was asked for; returns the exit code."""
+    if options.record_only:
+        from asflown.cli.by_hand import record
+
+        return record(tuple(options.paths), next(iter(options.vehicle), None), options.keep)
     from asflown.cli.flights import FlyRequest, fly_all
 
     return fly_all(
@@ -88,6 +99,8 @@ def run(options: argparse.Namespace) -> int:
             junit=options.junit,
             json=options.json,
             keep=options.keep,
+            site=options.site,
+            markdown=options.markdown,
             further_vehicles=tuple(options.vehicle[1:]),
             against_baseline=options.against_baseline,
         )

@@ -187,6 +187,8 @@ class _Judged:
 
 def _script_checks(manifest: Manifest, scenario: Scenario) -> Iterator[Check]:
     """What the conductor found wrong is told in its words, which name the script's own last words."""
+    if manifest.by_hand:
+        return
     script = manifest.script
     in_time = script.ended != "time-limit"
     limit = format_quantity(scenario.script.time_limit_s, "s")

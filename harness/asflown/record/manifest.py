@@ -110,6 +110,8 @@ class Manifest(Part):
     seed: int
     clock: ClockRecord
     script: ScriptRecord
+    by_hand: bool = False
+    """Flown by a pilot: there was no script, and nothing is known of one."""
     versions: dict[str, str] = {}
     started_utc: str
     flight_time_s: float = 0.0
