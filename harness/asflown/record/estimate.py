@@ -87,6 +87,16 @@ def estimate_track(index: Index, epoch_us: int, home: Home | None) -> Track:
     )
 
 
+def geodetic_positions(index: Index, epoch_us: int) -> Series:
+    """Latitude and longitude in degrees and altitude above mean sea level in metres, as the vehicle reported them.
+
+    Empty where it reported none. Raises FolderProblem as `estimate_track` does.
+    """
+    telemetry = _telemetry(index, epoch_us)
+    table = telemetry.table(_GLOBAL_POSITION_INT)
+    return series(telemetry.stamped_s(table), np.stack(_geodetic(table), axis=-1))
+
+
 def _telemetry(index: Index, epoch_us: int) -> _Telemetry:
     heartbeats = np.flatnonzero(index.message_id == _HEARTBEAT)
     of_autopilot = columns(index, _HEARTBEAT)["autopilot"] != _NO_AUTOPILOT

@@ -46,7 +46,7 @@ def load_track(place: Path, source: Source = "estimate", home: Home | None = Non
 
 def _truth_track(place: Path) -> Track:
     if not place.is_dir():
-        raise FolderProblem(f"{place} is a tlog and has no truth", "Grade its estimate")
+        raise FolderProblem(f"{place} is a tlog and has no truth", "Take its estimate")
     columns = dict(zip(truth.TRUTH_COLUMNS, truth.read(place).T, strict=True))
     time_s = columns["time_s"]
     if not len(time_s):

@@ -139,7 +139,7 @@ def test_any_tlog_has_a_track(tmp_path: Path) -> None:
 def test_tlog_has_no_truth(tmp_path: Path) -> None:
     """Asking a tlog for its truth is a folder problem with a way out."""
     write_flight(tmp_path, FLIGHT)
-    with pytest.raises(FolderProblem, match="is a tlog and has no truth\\. Grade its estimate"):
+    with pytest.raises(FolderProblem, match="is a tlog and has no truth\\. Take its estimate"):
         load_track(tmp_path / "vehicle.tlog", "truth")
 
 
