@@ -71,13 +71,21 @@ def run(options: argparse.Namespace) -> int:
     for path in (options.junit, options.json):
         if path is not None:
             atomic.check_writable(path)
-    outcomes = _outcomes(list(dict.fromkeys(options.paths)), options.scenario)
+    outcomes = _outcomes(_places(options.paths), options.scenario)
     if options.junit is not None:
         write_junit(options.junit, outcomes)
     if options.json is not None:
         write_json(options.json, outcomes)
     terminal.show(outcomes, terminal.console())
     return exit_code_of(outcome.verdict for outcome in outcomes)
+
+
+def _places(paths: list[Path]) -> list[Path]:
+    """Each place once, without the index of flights that lies among their folders."""
+    from asflown.change.history_store import FILE_NAME
+
+    places = list(dict.fromkeys(paths))
+    return [place for place in places if place.name != FILE_NAME] or places
 
 
 def _suggest(options: argparse.Namespace) -> int:
@@ -89,7 +97,13 @@ def _suggest(options: argparse.Namespace) -> int:
             "--suggest writes no report", "Leave --junit and --json out, or grade without --suggest"
         )
     return suggest_limits(
-        Request(tuple(options.paths), options.scenario, options.coverage, options.confidence, options.write)
+        Request(
+            tuple(_places(options.paths)),
+            options.scenario,
+            options.coverage,
+            options.confidence,
+            options.write,
+        )
     )
 
 

@@ -44,12 +44,12 @@ def measure_tolerances(
         tolerance
         for kind in kinds
         for tolerance in _of_kind(
-            _samples([one for one in flights if one[0].kind == kind]), kind_in_words(kind, kinds), judge
+            samples([one for one in flights if one[0].kind == kind]), kind_in_words(kind, kinds), judge
         )
     )
 
 
-def _samples(flights: Sequence[Graded]) -> list[Grade]:
+def samples(flights: Sequence[Graded]) -> list[Grade]:
     """The grades of flights that are samples of their own: of copies the first, and none that was not flown."""
     seen: set[object] = set()
     samples = []

@@ -120,8 +120,10 @@ def kind_in_words(kind: Kind, among: Iterable[Kind]) -> str:
 
 
 def _by_share(flights: Sequence[JudgedFlight], judge: Share90) -> Verdict:
+    """Each kind by itself. Passing takes all of them; any may fail it, so they share the error a fail may have."""
     kinds = by_kind(flights)
-    verdicts = {kind: _of_kind(those, judge) for kind, those in kinds.items()}
+    sure = 1 - (1 - judge.confidence) / len(kinds)
+    verdicts = {kind: _of_kind(those, judge, sure) for kind, those in kinds.items()}
     if len(verdicts) == 1:
         return next(iter(verdicts.values()))
     named = [f"{kind_in_words(kind, kinds)}: {verdict.statement}" for kind, verdict in verdicts.items()]
@@ -132,8 +134,11 @@ def _by_share(flights: Sequence[JudgedFlight], judge: Share90) -> Verdict:
     return Verdict(word, "; ".join(named), judge.confidence, "; ".join(decides))
 
 
-def _of_kind(flights: Sequence[JudgedFlight], judge: Share90) -> Verdict:
-    """The verdict on flights of one kind. Undecided flights count against whatever is to be shown."""
+def _of_kind(flights: Sequence[JudgedFlight], judge: Share90, sure: float) -> Verdict:
+    """The verdict on flights of one kind, which fails with confidence `sure`.
+
+    Undecided flights count against whatever is to be shown.
+    """
     words = _without_copies(flights)
     errors = words.count("error")
     flown = len(words) - errors
@@ -143,7 +148,7 @@ def _of_kind(flights: Sequence[JudgedFlight], judge: Share90) -> Verdict:
     if not flown:
         return Verdict("error", f"{_of_all(errors, len(words))} could not be carried out; {counted}")
     at_least = share_at_least(passed, flown, judge.confidence)
-    at_most = share_at_most(passed + undecided, flown, judge.confidence)
+    at_most = share_at_most(passed + undecided, flown, sure)
     if at_most < judge.share:
         return Verdict(
             "fail", f"{counted}: at most {at_most:.3f} would, asked for is {asked}", judge.confidence
@@ -154,19 +159,20 @@ def _of_kind(flights: Sequence[JudgedFlight], judge: Share90) -> Verdict:
         return Verdict(
             "pass", f"{counted}: at least {at_least:.3f} would, asked for is {asked}", judge.confidence
         )
-    return _undecided(passed, undecided, flown, judge, (at_least, at_most))
+    return _undecided((passed, undecided, flown), (at_least, at_most), judge, sure)
 
 
 def _undecided(
-    passed: int, undecided: int, flown: int, judge: Share90, bounds: tuple[float, float]
+    counts: tuple[int, int, int], bounds: tuple[float, float], judge: Share90, sure: float
 ) -> Verdict:
-    """Why these flights do not decide, as one would say it, and what would."""
+    """Why flights (passed, undecided, flown) do not decide, as one would say it, and what would."""
+    passed, undecided, flown = counts
     doubt = f", and {undecided} decided nothing" if undecided else ""
     statement = (
         f"{_of_all(passed, flown)} passed{doubt}: too few to tell whether {judge.share:.4g} of all flights would, "
         f"which may be anything from {bounds[0]:.3f} to {bounds[1]:.3f} (confidence {judge.confidence:.4g})"
     )
-    decides = _what_would_decide(passed, flown, judge)
+    decides = _what_would_decide(passed, flown, judge, sure)
     return Verdict("inconclusive", f"{statement}. {decides}", judge.confidence, decides)
 
 
@@ -180,9 +186,10 @@ def _without_copies(flights: Sequence[JudgedFlight]) -> list[VerdictWord]:
     ]
 
 
-def _what_would_decide(passed: int, flown: int, judge: Share90) -> str:
+def _what_would_decide(passed: int, flown: int, judge: Share90, sure: float) -> str:
     """`If the next 12 flights all pass, that shows it; if the next 3 all fail, that shows the contrary`."""
-    if_passed, if_failed = further_flights(passed, flown, judge.share, judge.confidence)
+    if_passed, _ = further_flights(passed, flown, judge.share, judge.confidence)
+    _, if_failed = further_flights(passed, flown, judge.share, sure)
     ways = [
         f"if {_next(number, did)}, that shows {what}"
         for number, did, what in ((if_passed, "pass", "it"), (if_failed, "fail", "the contrary"))

@@ -41,6 +41,10 @@ class LoadedScenario:
         """Where the value at a path of keys stands, or the nearest thing that the files have."""
         return find(self._root, keys).where
 
+    def node(self, *keys: Key) -> Node | None:
+        """What stands at a path of keys, with its place in the file it stands in; None where there is nothing."""
+        return find(self._root, keys).node
+
 
 def load_scenario(file: Path) -> LoadedScenario:
     """Reads and checks one scenario file.
