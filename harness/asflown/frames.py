@@ -89,13 +89,7 @@ class TangentPlane:
         self._sin_latitude, self._cos_latitude = math.sin(latitude), math.cos(latitude)
         self._sin_longitude, self._cos_longitude = math.sin(longitude), math.cos(longitude)
 
-    @overload
-    def rotate_to_ned(self, x: float, y: float, z: float) -> tuple[float, float, float]: ...
-    @overload
-    def rotate_to_ned(
-        self, x: FloatArray, y: FloatArray, z: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]: ...
-    def rotate_to_ned(self, x: Any, y: Any, z: Any) -> tuple[Any, Any, Any]:
+    def rotate_to_ned(self, x: float, y: float, z: float) -> tuple[float, float, float]:
         """The earth-fixed vector (x, y, z), of any unit, in north-east-down axes."""
         towards_axis = self._cos_longitude * x + self._sin_longitude * y
         north = -self._sin_latitude * towards_axis + self._cos_latitude * z
@@ -132,7 +126,11 @@ class TangentPlane:
         origin_x_m, origin_y_m, origin_z_m = self._origin_m
         x_m = from_axis_m * np.cos(longitude) - origin_x_m
         y_m = from_axis_m * np.sin(longitude) - origin_y_m
-        return np.stack(self.rotate_to_ned(x_m, y_m, z_m - origin_z_m), axis=-1)
+        towards_axis_m, z_m = self._cos_longitude * x_m + self._sin_longitude * y_m, z_m - origin_z_m
+        north_m = -self._sin_latitude * towards_axis_m + self._cos_latitude * z_m
+        east_m = -self._sin_longitude * x_m + self._cos_longitude * y_m
+        down_m = -self._cos_latitude * towards_axis_m - self._sin_latitude * z_m
+        return np.stack((north_m, east_m, down_m), axis=-1)
 
 
 @overload

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -184,6 +185,56 @@ def link() -> list[Row]:
     return rows
 
 
+def _accelerated() -> Path | None:
+    """The folder of the compiled build, if there is one; its rows are left out otherwise, and that is said."""
+    from tests.benchmarks.flight_pace import ACCELERATED
+
+    if not ACCELERATED.is_dir():
+        print("       no rows for the compiled build: run ci/accelerate first")
+        return None
+    return ACCELERATED
+
+
+def vehicle() -> list[Row]:
+    """The whole vehicle against bare JSBSim, from its sources and compiled, each in a process of its own."""
+    from asflown.sim.airframe import AIRFRAMES
+
+    top = Path(__file__).parents[2]
+    builds = [("sources", top / "harness", 0.25), ("compiled", _accelerated(), 0.4)]
+    rows = []
+    for build, folder, at_least in builds:
+        for airframe in AIRFRAMES if folder is not None else ():
+            argv = [sys.executable, "-m", "tests.benchmarks.vehicle_share", "--json", "--airframe", airframe]
+            environment = {**os.environ, "PYTHONPATH": f"{folder}{os.pathsep}{top}"}
+            done = subprocess.run(argv, env=environment, cwd=top, check=True, stdout=subprocess.PIPE)
+            found = json.loads(done.stdout)[airframe]
+            value, baseline = found["whole vehicle"] * 1e-6, found["bare JSBSim"] * 1e-6
+            name = f"step of the whole vehicle {airframe}, {build}"
+            ratio = baseline / value
+            rows.append(
+                Row(name, value, "s", baseline, "bare JSBSim", ratio, f">= {at_least:g}x", ratio >= at_least)
+            )
+    return rows
+
+
+def pace() -> list[Row]:
+    """Flight seconds for each wall second of nest-boxes: idle and beside two busy processes."""
+    from tests.benchmarks.flight_pace import paces
+
+    rows = []
+    for build, folder in (("sources", None), ("compiled", _accelerated())):
+        for threaded in (False, True) if build == "sources" or folder is not None else ():
+            for busy, at_least in ((0, 60.0), (2, 20.0)):
+                value = max(paces(threaded=threaded, busy=busy, flights=REPETITIONS, accelerated=folder))
+                script = "with a receiving thread" if threaded else "single-threaded"
+                beside = f"{busy} busy processes beside" if busy else "idle machine"
+                name = f"pace of nest-boxes {script}, {beside}, {build}"
+                rows.append(
+                    Row(name, value, "x", None, "wall clock", None, f">= {at_least:g}x", value >= at_least)
+                )
+    return rows
+
+
 GROUPS: dict[str, Callable[[], list[Row]]] = {
     "decoding": decoding,
     "distances": distances,
@@ -191,14 +242,16 @@ GROUPS: dict[str, Callable[[], list[Row]]] = {
     "grading": grading,
     "command": command,
     "link": link,
+    "vehicle": vehicle,
+    "pace": pace,
 }
 """Groups of rows by the word that chooses them; another room adds its own here."""
 
 
 def shown(row: Row) -> str:
     """One line for a person."""
-    beside = "" if row.ratio is None else f"{row.ratio:.1f}x of {row.against} ({row.baseline:.3f} s)"
-    return f"{'met   ' if row.met else 'MISSED'} {row.name}: {row.value:.3f} {row.unit}  {beside}  target {row.target}"
+    beside = "" if row.ratio is None else f"{row.ratio:.2f}x of {row.against} ({row.baseline:.3g} s)"
+    return f"{'met   ' if row.met else 'MISSED'} {row.name}: {row.value:.3g} {row.unit}  {beside}  target {row.target}"
 
 
 def main() -> None:

@@ -9,6 +9,7 @@ of 2.5 ms; what runs more seldom is spread over its steps.
 from __future__ import annotations
 
 import argparse
+import json
 from collections.abc import Callable
 from copy import deepcopy
 from math import radians
@@ -113,30 +114,45 @@ def parts_us(craft: Craft) -> list[Row]:
     ]
 
 
-def table(airframe: str) -> list[str]:
-    """The rows of one airframe."""
+def measured(airframe: str) -> dict[str, float]:
+    """Microseconds of one step: the parts, then the whole vehicle, the flight core alone, and bare JSBSim."""
     craft = flying(airframe)
     core_us, craft_us = whole_us(craft)
-    with_ground, without = bare_us(airframe, ground=True), bare_us(airframe, ground=False)
-    parts = parts_us(craft)
-    parts.append(("slower sensors, publishing, battery, loop", core_us - sum(us for _, us in parts)))
-    parts.append(("telemetry and its encoding", craft_us - core_us))
+    parts = dict(parts_us(craft))
+    parts["slower sensors, publishing, battery, loop"] = core_us - sum(parts.values())
+    parts["telemetry and its encoding"] = craft_us - core_us
+    return {
+        **parts,
+        "whole vehicle": craft_us,
+        "flight core alone": core_us,
+        "bare JSBSim": bare_us(airframe, ground=True),
+        "bare JSBSim that looks for no ground": bare_us(airframe, ground=False),
+    }
+
+
+def table(airframe: str) -> list[str]:
+    """The rows of one airframe."""
+    found = measured(airframe)
+    whole, core = found["whole vehicle"], found["flight core alone"]
     lines = [f"{airframe}: microseconds of one step of 2.5 ms"]
-    lines += [f"  {name:44} {us:6.2f}  {us / craft_us:5.0%}" for name, us in parts]
-    lines.append(f"  {'whole vehicle':44} {craft_us:6.2f}  100%")
-    for name, us in (("bare JSBSim", with_ground), ("bare JSBSim that looks for no ground", without)):
-        lines.append(
-            f"  {name:44} {us:6.2f}  share {us / craft_us:.2f} (flight core alone {us / core_us:.2f})"
-        )
+    for name, us in found.items():
+        bare = name.startswith("bare")
+        beside = f"share {us / whole:.2f} (core alone {us / core:.2f})" if bare else f"{us / whole:5.0%}"
+        lines.append(f"  {name:44} {us:6.2f}  {beside}")
     return lines
 
 
 def main() -> None:
-    """Prints both tables."""
+    """Prints both tables, or what is in them as JSON."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--airframe", choices=list(AIRFRAMES), action="append")
-    for airframe in parser.parse_args().airframe or list(AIRFRAMES):
-        print("\n".join(table(airframe)))
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args()
+    airframes = options.airframe or list(AIRFRAMES)
+    if options.json:
+        print(json.dumps({airframe: measured(airframe) for airframe in airframes}))
+    else:
+        print("\n".join(line for airframe in airframes for line in table(airframe)))
 
 
 if __name__ == "__main__":

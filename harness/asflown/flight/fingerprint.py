@@ -1,7 +1,7 @@
 """A fingerprint of how this machine computes: digests are compared only where fingerprints are equal.
 
 The math library, the linear algebra kernels and the processor's features change the last bits of results, and with
-them every flight; so do the versions of what computes.
+them every flight; so do the versions of what computes, and may whether the vehicle's hot part was compiled.
 """
 
 from __future__ import annotations
@@ -16,6 +16,12 @@ import jsbsim
 import numpy as np
 
 import asflown
+from asflown.sim import core
+
+
+def accelerated() -> bool:
+    """Whether this is the build whose vehicle is compiled (ci/accelerate), not run from its sources."""
+    return not str(core.__file__).endswith(".py")
 
 
 @functools.cache
@@ -31,5 +37,5 @@ def fingerprint() -> str:
     hasher.update(np.linalg.inv(square @ square.T + np.eye(15)).tobytes())
     hasher.update(np.exp(np.linspace(-3, 3, 64)).tobytes())
     versions = (asflown.__version__, sys.version, np.__version__, jsbsim.__version__, platform.machine())
-    hasher.update("\n".join(versions).encode())
+    hasher.update("\n".join((*versions, "accelerated" if accelerated() else "sources")).encode())
     return hasher.hexdigest()

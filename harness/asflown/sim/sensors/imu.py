@@ -57,10 +57,11 @@ class Imu:
         slow, heavy = sheet.rate_instability_rad_s, sheet.acceleration_instability_m_s2
         own = np.random.Generator(np.random.PCG64(int(generator.integers(2**63))))
         self._wandering = GaussMarkov(own, (slow, slow, slow, heavy, heavy, heavy), sheet.instability_s, 1.0)
-        self._bias = list(self._constant)
+        self._bias: list[float] = list(self._constant)
         self._vibration_rate = sheet.rate_vibration_rad_s / sheet.rate_noise_rad_s
         self._vibration_force = sheet.acceleration_vibration_m_s2 / sheet.acceleration_noise_m_s2
-        self._hardest, self._shakes = MOST_M_S2, 1.0
+        self._hardest: float = MOST_M_S2
+        self._shakes = 1.0
         self.clipped = 0
         self._noise: list[list[float]] = []
         self._at = BLOCK
