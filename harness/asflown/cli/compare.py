@@ -19,7 +19,7 @@ did. Findings come in order of cause. That nothing changed is said only where th
 
 EXAMPLES = """\
 A and B are each a flight's folder, a folder of flights, or the latest flights of a scenario and vehicle in the
-store, as SCENARIO/VEHICLE@RELEASE.
+store, as SCENARIO/VEHICLE@RELEASE. A may be an approved baseline's file instead.
 
 examples:
   asflown compare before after                          two folders of flights
@@ -68,6 +68,8 @@ def run(options: argparse.Namespace) -> int:
 
     if options.json is not None:
         atomic.check_writable(options.json)
+    if (baseline := _baseline(options)) is not None:
+        return _against(baseline, options)
     a, b = _sides(options)
     bands = _bands(options)
     if options.stand_in:
@@ -77,6 +79,40 @@ def run(options: argparse.Namespace) -> int:
         comparison_document.write_json(options.json, found)
     comparison.show(found, terminal.console())
     return int(found.exit_code)
+
+
+def _baseline(options: argparse.Namespace) -> Path | None:
+    """The file, where A is a baseline."""
+    from asflown.change.baseline_model import SUFFIX
+
+    first = Path(options.a[0])
+    return first if first.name.endswith(SUFFIX) else None
+
+
+def _against(file: Path, options: argparse.Namespace) -> int:
+    """Holds B against a baseline; returns the exit code."""
+    from json import dumps
+
+    from asflown.change.baseline_judge import judge_against
+    from asflown.change.baseline_model import read_baseline
+    from asflown.change.findings import EXIT_CODES
+    from asflown.change.sets import load_set
+    from asflown.errors import UsageError
+    from asflown.record.folder import FLIGHTS
+    from asflown.report import atomic, baseline_view, comparison_document, terminal
+
+    names = options.a[1:] if options.b is None else options.b
+    if options.stand_in or options.band or options.band_share or not names:
+        raise UsageError(
+            f"{file} is a baseline, which has bands of its own and stands for no vehicle",
+            "Name it and flights: `asflown compare BASELINE FLIGHTS`",
+        )
+    found = judge_against(read_baseline(file), load_set(names, options.keep or FLIGHTS))
+    if options.json is not None:
+        document = comparison_document.plain(baseline_view.against_data(found))
+        atomic.write_text(options.json, dumps(document, indent=2, ensure_ascii=False) + "\n")
+    baseline_view.show_against(found, terminal.console())
+    return int(EXIT_CODES[found.conclusion])
 
 
 def _stand_in(a: FlightSet, b: FlightSet, bands: Bands, json: Path | None) -> int:
