@@ -61,11 +61,7 @@ MODULES = (
     "sim/autopilot",
     "sim/downlink",
     "sim/sources",
-    "sim/status",
-    "sim/reports",
-    "sim/sensor_reports",
     "sim/telemetry",
-    "sim/uplink",
     "sim/craft",
 )
 """What is compiled, below the package: what runs at every step or tick of the vehicle."""
@@ -74,7 +70,7 @@ SETUP = """
 from mypyc.build import mypycify
 from setuptools import setup
 
-modules = mypycify({arguments!r}, opt_level="3", debug_level="0", multi_file=False)
+modules = mypycify({arguments!r}, opt_level="2", debug_level="0", multi_file=False)
 for module in modules:
     module.extra_compile_args.append("-ffp-contract=off")  # or results would differ in last bits from the sources'
 setup(ext_modules=modules)
