@@ -100,9 +100,9 @@ def protector(scenario_files: Iterable[Path], roots: Iterable[Path]) -> Callable
 
 def approved_by(file: Path) -> str:
     """Who approved a baseline and when, as git tells it; that it is not committed, where it is not."""
-    answer = _git(file, "log", "-1", "--format=%an, %ad, %h", "--date=short", "--", file.name)
-    if answer is None:
+    if _git(file, "rev-parse", "--is-inside-work-tree") is None:
         return "not in a git repository: nobody knows who approved it"
+    answer = _git(file, "log", "-1", "--format=%an, %ad, %h", "--date=short", "--", file.name)
     if not answer:
         return "not committed yet: approved by nobody"
     changed = _git(file, "status", "--porcelain", "--", file.name)

@@ -11,6 +11,7 @@ from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 
 from asflown.change.bisect_questions import Ask, Asker, Rates, Step
+from asflown.change.words import count
 from asflown.errors import UsageError
 
 
@@ -37,7 +38,7 @@ def first_bad(candidates: Sequence[str], rates: Rates, first_seed: int = 1) -> G
     """Searches `candidates`, the oldest first. Raises UsageError for fewer than two, or one named twice."""
     if len(candidates) < 2 or len(set(candidates)) < len(candidates):
         raise UsageError(
-            f"{len(candidates)} candidates cannot be bisected",
+            f"{count(len(candidates), 'candidate')} cannot be bisected",
             "Name two or more, each once, the good one first",
         )
     asker = Asker(rates, first_seed)
