@@ -17,6 +17,7 @@ from asflown.cli.ledger import Ledger
 from asflown.cli.one_flight import fly_and_grade
 from asflown.cli.planning import Subject, jobs_for, seeds_for
 from asflown.cli.real import made_ready
+from asflown.cli.recorded import write_reports
 from asflown.cli.remember import Remembering
 from asflown.clock.wall import Stopwatch
 from asflown.errors import FileProblem, FileProblems, UsageError
@@ -27,6 +28,7 @@ from asflown.report import atomic, terminal
 from asflown.report.document import write_json
 from asflown.report.flown import ScenarioOutcome
 from asflown.report.junit import write_junit
+from asflown.report.markdown import write_markdown
 from asflown.report.progress import Board, Moment, board
 from asflown.scenario.file import LoadedScenario, find_scenarios, load_scenario
 from asflown.scenario.model import VehicleFile
@@ -47,6 +49,8 @@ class FlyRequest:
     junit: Path | None
     json: Path | None
     keep: Path | None
+    site: Path | None = None
+    markdown: Path | None = None
     further_vehicles: tuple[str, ...] = ()
     """To be flown as well, and compared with the first."""
     against_baseline: str | None = None
@@ -79,6 +83,10 @@ def fly_all(request: FlyRequest) -> int:
     show_changes(changes, terminal.console(sys.stdout))
     if request.json is not None:
         write_json(request.json, outcomes, changes.as_data())
+    if request.site is not None:
+        scenarios = {subject.loaded.scenario.name: subject.loaded.scenario for subject in subjects}
+        told = [(outcome, scenarios[outcome.name]) for outcome in outcomes]
+        write_reports(told, site=request.site)
     return exit_code_of([*(outcome.verdict for outcome in outcomes), *changes.verdicts()])
 
 
@@ -115,14 +123,18 @@ def _write_reports(request: FlyRequest, outcomes: tuple[ScenarioOutcome, ...]) -
         write_junit(request.junit, outcomes)
     if request.json is not None:
         write_json(request.json, outcomes)
+    if request.markdown is not None:
+        write_markdown(request.markdown, outcomes)
 
 
 def _check_places(request: FlyRequest, keep: Path) -> None:
     """Proves that everything can be written before anything flies."""
     atomic.check_folder_writable(keep)
-    for path in (request.junit, request.json):
+    for path in (request.junit, request.json, request.markdown):
         if path is not None:
             atomic.check_writable(path)
+    if request.site is not None:
+        atomic.check_folder_writable(request.site)
     if (
         request.junit is not None
         and request.json is not None

@@ -34,7 +34,10 @@ def told_of(places: list[Path], by: Path | None) -> Told:
 
 
 def write_reports(
-    told: Told, site: Path | None, markdown: Path | None, plan_views: Path | None
+    told: Told,
+    site: Path | None = None,
+    markdown: Path | None = None,
+    plan_views: Path | None = None,
 ) -> list[Path]:
     """Writes what is asked for and returns the files to open. Raises FolderProblem where it cannot."""
     written: list[Path] = []

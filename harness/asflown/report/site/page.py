@@ -147,10 +147,9 @@ def _data(story: Story, axis: strips.Axis, scale: Scale | None) -> dict[str, Any
     }  # fmt: skip
     for curve in story.curves:
         symbol, size = strips.shown_unit(curve.unit)
-        values = np.interp(moments, curve.series.time_s, curve.series.values / size)
-        data["curves"].append(
-            {"title": curve.title, "unit": symbol, "values": [round(float(v), 3) for v in values]}
-        )
+        values = np.interp(moments, curve.series.time_s, curve.series.values / size, np.nan, np.nan)
+        shown = [round(float(value), 3) if np.isfinite(value) else None for value in values]
+        data["curves"].append({"title": curve.title, "unit": symbol, "values": shown})
     laid = story.laid
     if scale is not None and laid is not None and laid.positions is not None and len(laid.positions):
         x, y = (

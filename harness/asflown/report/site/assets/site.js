@@ -31,7 +31,10 @@ function linkMoments(data) {
     const leg = data.legs.find((one) => seconds >= one.begin && seconds < one.end);
     const parts = [`${seconds.toFixed(1)} s`];
     if (leg) parts.push(leg.name);
-    for (const curve of data.curves) parts.push(`${curve.title} ${curve.values[index].toFixed(2)} ${curve.unit}`);
+    for (const curve of data.curves) {
+      const value = curve.values[index];
+      if (value !== null) parts.push(`${curve.title} ${value.toFixed(2)} ${curve.unit}`);
+    }
     readout.textContent = parts.join(" · ");
     slider.setAttribute("aria-valuetext", `${seconds.toFixed(1)} seconds`);
     let now = null;
