@@ -58,6 +58,13 @@ def add_parser(commands: SubParsers) -> None:
         )
         if name == "diff":
             action.add_argument("--text", action="store_true", help="as a pull request shows it")
+            action.add_argument(
+                "--with",
+                dest="other",
+                type=Path,
+                metavar="FILE",
+                help="another baseline, instead of the proposal",
+            )
         if name == "approve":
             action.add_argument(
                 "--wider",
@@ -114,28 +121,44 @@ def _show(options: argparse.Namespace) -> int:
 
 
 def _diff(options: argparse.Namespace) -> int:
-    return _print_diffs(_proposals(options.places), text=options.text)
+    if options.other is None:
+        return _print_diffs(_proposals(options.places), text=options.text)
+    return _print_diff_of(options.places, options.other, text=options.text)
+
+
+def _print_diff_of(places: list[Path], other: Path, *, text: bool) -> int:
+    from asflown.change.baseline_model import read_baseline
+    from asflown.errors import UsageError
+
+    if len(places) != 1 or not places[0].is_file():
+        raise UsageError("--with compares one baseline with another", "Name the one file before it")
+    _print_one(read_baseline(places[0]), read_baseline(other), other.name, text=text)
+    return 0
 
 
 def _print_diffs(proposals: list[Path], *, text: bool) -> int:
-    from asflown.change.baseline_diff import diff_baselines, text_diff
     from asflown.change.baseline_model import read_baseline
-    from asflown.report import baseline_view, terminal
 
-    out = terminal.console()
     for proposal in proposals:
         approved = _approved_of(proposal)
         before = read_baseline(approved) if approved.is_file() else None
-        after = read_baseline(proposal)
-        if text:
-            print(text_diff(before, after, approved.name), end="")
-        elif before is None:
-            out.print(f"the first baseline of {after.title}")
-            baseline_view.show_baseline(after, "nobody yet", out)
-        else:
-            out.print(f"{after.title}, against what is approved")
-            baseline_view.show_diff(diff_baselines(before, after), out)
+        _print_one(before, read_baseline(proposal), approved.name, text=text)
     return 0
+
+
+def _print_one(before: Baseline | None, after: Baseline, name: str, *, text: bool) -> None:
+    from asflown.change.baseline_diff import diff_baselines, text_diff
+    from asflown.report import baseline_view, terminal
+
+    out = terminal.console()
+    if text:
+        print(text_diff(before, after, name), end="")
+    elif before is None:
+        out.print(f"the first baseline of {after.title}")
+        baseline_view.show_baseline(after, "nobody yet", out)
+    else:
+        out.print(f"{after.title}, against what is approved of {before.title}")
+        baseline_view.show_diff(diff_baselines(before, after), out)
 
 
 def _approve(options: argparse.Namespace) -> int:

@@ -98,3 +98,15 @@ def test_where_there_is_nothing_that_is_said(what: str, capsys: pytest.CaptureFi
     """With what to do about it."""
     assert main(["baseline", what, "hop"]) == 2
     assert "asflown baseline propose" in capsys.readouterr().err
+
+
+def test_two_baselines_are_compared(capsys: pytest.CaptureFixture[str]) -> None:
+    """Those of two release lines, for instance."""
+    main(["baseline", "propose", "first"])
+    main(["baseline", "approve", "hop"])
+    copy = Path("other.baseline.yaml")
+    copy.write_text(APPROVED.read_text().replace("mean: 0.307", "mean: 0.333"))
+    capsys.readouterr()
+    assert main(["baseline", "diff", str(APPROVED), "--with", str(copy)]) == 0
+    assert "+1.0 deviations" in capsys.readouterr().out
+    assert main(["baseline", "diff", "hop", "--with", str(copy)]) == 2
