@@ -25,7 +25,12 @@ SOCKET = "unix:///var/run/docker.sock"
 ANSWER_WITHIN_S = 20.0
 LABEL = "asflown"
 OWNER_LABEL = "asflown.owner"
-ENGINE_ERRORS = (docker.errors.DockerException, requests.exceptions.RequestException, OSError)
+ENGINE_ERRORS = (
+    docker.errors.DockerException,
+    docker.errors.StreamParseError,
+    requests.exceptions.RequestException,
+    OSError,
+)
 """Whatever the engine's package raises: all of it is translated here."""
 
 
