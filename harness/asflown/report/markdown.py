@@ -21,7 +21,9 @@ SIZE_MAX = 400_000
 _TEXT_MAX, _FAILURES_MAX = 600, 50
 _SIGNS: dict[VerdictWord, str] = {"pass": "✓", "fail": "✗", "inconclusive": "?", "error": "!"}
 _ORDER: tuple[VerdictWord, ...] = ("fail", "error", "inconclusive", "pass")
-_MARKUP = re.compile(r"([\\`*_{}\[\]()<>#+!|~&-])")
+_MARKUP = re.compile(r"[\\`*_{}\[\]()<>#+!|~&-]")
+_ENTITIES = {"<": "&lt;", ">": "&gt;", "&": "&amp;", "|": "&#124;"}
+"""Where a backslash is not understood by every reader of Markdown."""
 
 
 def write_markdown(path: Path, outcomes: Iterable[ScenarioOutcome]) -> None:
@@ -72,4 +74,8 @@ def _plain(text: str) -> str:
     """Text that no Markdown reads as anything else."""
     short = visible(text)
     short = short if len(short) <= _TEXT_MAX else f"{short[:_TEXT_MAX]} …"
-    return _MARKUP.sub(r"\\\1", " ".join(short.split()))
+    return _MARKUP.sub(_escaped, " ".join(short.split()))
+
+
+def _escaped(found: re.Match[str]) -> str:
+    return _ENTITIES.get(found[0], f"\\{found[0]}")

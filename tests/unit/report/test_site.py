@@ -1,0 +1,111 @@
+"""The static site: every word of strangers harmless, names of pages safe, pictures that say what they show."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from lxml import etree
+
+from asflown.report.site import ink
+from asflown.report.site.site import page_name, worst_margin, write_site
+from tests.unit.report.builders import KEPT, VIOLATED, flown, grade, outcome
+
+HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(1)>\"' \x1b[31m\x00 \ud800"
+
+
+class Tags(HTMLParser):
+    """Collects the tags of a page and their attributes."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict[str, str | None]]] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """One tag."""
+        self.found.append((tag, dict(attrs)))
+
+
+def test_words_of_strangers_bring_no_tag_and_no_script(tmp_path: Path) -> None:
+    """In the overview and on the flight's page, wherever they stand."""
+    graded = grade(verdict="fail", reason=HOSTILE, anchors=HOSTILE)
+    failing = flown(graded, scenario=HOSTILE, scenario_file=HOSTILE, started_utc=HOSTILE)
+    write_site(
+        [(outcome(failing, name=HOSTILE, vehicle=HOSTILE, statement=HOSTILE, verdict="fail"), None)],
+        tmp_path,
+        "now",
+    )
+    pages = list(tmp_path.rglob("*.html"))
+    assert len(pages) == 2
+    for page in pages:
+        text = page.read_text(encoding="utf-8")
+        tags = Tags(text).found
+        assert not [tag for tag, _ in tags if tag == "img"]
+        scripts = [attributes for tag, attributes in tags if tag == "script"]
+        assert all("src" in one or one.get("type") == "application/json" for one in scripts)
+        assert not [key for _, attributes in tags for key in attributes if key.startswith("on")]
+        assert "\x1b" not in text
+
+
+def test_a_flight_without_anything_still_has_a_page(tmp_path: Path) -> None:
+    """Nothing was recorded, and the scenario is gone: the page says so."""
+    first = write_site([(outcome(flown(None)), None)], tmp_path, "now")
+    (page,) = (tmp_path / "flights").glob("*.html")
+    assert first == tmp_path / "index.html"
+    assert "the scenario is not at" in page.read_text(encoding="utf-8")
+
+
+def test_two_flights_of_one_name_have_two_pages(tmp_path: Path) -> None:
+    """Folders of equal names in two places."""
+    flights = [flown(folder=Path(place) / "f1") for place in ("a", "b")]
+    write_site([(outcome(*flights), None)], tmp_path, "now")
+    assert len(list((tmp_path / "flights").glob("*.html"))) == 2
+
+
+@given(st.text(max_size=300))
+def test_the_name_of_a_page_is_a_plain_file_name(name: str) -> None:
+    """Whatever a folder is called."""
+    page = page_name(
+        flown(folder=Path("/flights") / (name.replace("/", "").replace("\x00", "").strip(".") or "x"))
+    )
+    assert page.endswith(".html")
+    assert "/" not in page
+    assert not page.startswith((".", "-"))
+    assert len(page.encode()) <= 125
+
+
+def test_the_worst_margin_is_the_smallest_of_measures_and_rules() -> None:
+    """With the name of what has it; a flight without a grade has none."""
+    assert worst_margin(flown(grade(KEPT, VIOLATED))) == (-1.75, "cross_track_p95")
+    assert worst_margin(flown(None)) == (None, "")
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e6), st.integers(2, 12))
+def test_ticks_are_few_and_lie_within(low: float, span: float, most: int) -> None:
+    """Round values from low to high."""
+    found = ink.ticks(low, low + span, most)
+    assert len(found) <= most + 1
+    assert all(low - 1e-6 * span - 1e-9 <= value <= low + span + 1e-6 * span + 1e-9 for value in found)
+
+
+def test_thinning_keeps_the_peaks() -> None:
+    """One sample in ten thousand stands out, and is still drawn."""
+    values = np.zeros(10_000)
+    values[6_543] = 9.0
+    time_s, kept = ink.thinned(np.arange(10_000.0), values, 200)
+    assert len(kept) <= 202
+    assert kept.max() == 9.0
+    assert np.all(np.diff(time_s) > 0)
+
+
+@pytest.mark.parametrize("text", [HOSTILE, "a & b", "√"])
+def test_a_picture_is_well_formed_with_any_words(text: str) -> None:
+    """As XML, alone and with its colours."""
+    drawn = ink.picture([ink.label((1, 2), text), ink.circle((1, 2), 3, "mark", text)], 10, 10, text)
+    for svg in (str(drawn), ink.standalone(drawn)):
+        assert etree.fromstring(svg.encode()).tag.endswith("svg")
