@@ -14,12 +14,15 @@ import numpy.typing as npt
 
 from asflown.frames import FloatArray
 from asflown.grade import geometry
+from asflown.grade.distances import apart_2
 from asflown.record.series import Series
 from asflown.scenario.path import PathLeg
 
 MOST_PLACES = 500
 """A bound of time and memory: a long path is cut into longer steps."""
 SMALLEST_STEP_M = 0.1
+_ROWS_AT_ONCE = 64
+"""Samples whose costs are worked out together: as many as a processor's cache holds."""
 SPEED_SPAN_S = 0.5
 SLOW_SHARE, SLOW_UPRIGHT_SHARE = 0.6, 0.3
 """Speeds below these shares of a leg's are slow for it; at half of that, standing and moving are equally likely.
@@ -53,12 +56,68 @@ class Alignment:
 
     def leg_of_sample(self) -> npt.NDArray[np.int64]:
         """The number of each sample's leg, from 0; never falls."""
-        places = self._places
-        apart = _distance(self._samples, places)
-        misfit, against = _misfit(self._velocity_m_s, places)
-        stays = self._lasts_s[:, None] * (apart + misfit + DIRECTION_WEIGHT * (1 - apart) * against)
-        leg: npt.NDArray[np.int64] = places.leg[_cheapest(stays, places.weight_s * apart, apart)]
+        leg: npt.NDArray[np.int64] = self._places.leg[self._walk_back(self._cheapest())]
         return leg
+
+    def _cheapest(self) -> npt.NDArray[np.uint16]:
+        """For each sample and place the place at which the cheapest way there entered that sample, shape (n, m).
+
+        A way is a walk over the cells of samples and places: to the next sample at the same place, which costs what
+        `_costs` says of staying in the cell entered, or to the next place at the same sample, which costs what it
+        says of passing.
+        """
+        places, samples = len(self._places.leg), len(self._samples)
+        number = np.arange(places, dtype=np.uint16)
+        entered = np.empty((samples, places), dtype=np.uint16)
+        so_far = np.full(places, np.inf)
+        so_far[0] = 0.0
+        for begin in range(0, samples, _ROWS_AT_ONCE):
+            stays, along = self._costs(slice(begin, begin + _ROWS_AT_ONCE))
+            for row, (stay, passed) in enumerate(zip(stays - along, along, strict=True), begin):
+                so_far += stay
+                best = np.minimum.accumulate(so_far)
+                np.maximum.accumulate(np.where(so_far == best, number, 0), out=entered[row])
+                so_far = best + passed
+        return entered
+
+    def _costs(self, rows: slice) -> tuple[FloatArray, FloatArray]:
+        """What staying costs in each cell, and what passing all places up to it does; shape (rows, m) each."""
+        places, velocity = self._places, self._velocity_m_s[rows]
+        apart = self._apart(rows)
+        along = np.cumsum(places.weight_s * apart, axis=1)
+        misfit, moves = _misfit(velocity, places)
+        speed = np.maximum(np.linalg.norm(velocity, axis=1), 1e-9)[:, None]
+        stays = velocity @ places.direction_xyu.T
+        stays /= -2 * speed
+        stays += 0.5
+        stays *= 1 - apart
+        stays *= (DIRECTION_WEIGHT * moves)[:, places.leg]
+        stays += apart
+        stays += misfit[:, places.leg]
+        stays *= self._lasts_s[rows, None]
+        return stays, along
+
+    def _apart(self, rows: slice, part: slice = slice(None)) -> FloatArray:
+        """How far samples are from a part of the places, from 0 to 1; shape (rows, places).
+
+        d^2 / (d^2 + s^2) for the distance d and the path's `doubtful_m` s: far off, all places are about equally
+        wrong, and order and motion decide.
+        """
+        apart = apart_2(self._samples.values[rows], self._places.xyu_m[part])
+        apart /= apart + self._places.doubtful_m**2
+        return apart
+
+    def _walk_back(self, entered: npt.NDArray[np.uint16]) -> npt.NDArray[np.int64]:
+        """Each sample's place on the cheapest way to the last cell: of those it passed, the nearest."""
+        chosen = np.empty(len(entered), dtype=np.int64)
+        last = entered.shape[1] - 1
+        for row in range(len(entered) - 1, -1, -1):
+            first = int(entered[row, last])
+            chosen[row] = first
+            if first < last:
+                chosen[row] += int(np.argmin(self._apart(slice(row, row + 1), slice(first, last + 1))))
+            last = first
+        return chosen
 
     def last_descent_s(self) -> float:
         """When the vehicle began to come down for the last time, without moving to the side any more.
@@ -85,9 +144,9 @@ class _Places:
     weight_s: FloatArray
     """What each place counts: the time from the place before it at the mean speed of the flight."""
     slow_m_s: FloatArray
-    """The speed below which standing is suspected."""
+    """For each leg the speed below which standing is suspected."""
     motion: npt.NDArray[np.int64]
-    """How one moves there, as a number of _MOTIONS."""
+    """For each leg how one moves on it, as a number of _MOTIONS."""
     direction_xyu: FloatArray
     """Unit vectors in which the path leads on; zero at holds."""
     doubtful_m: float
@@ -110,8 +169,8 @@ def _places(path: Sequence[PathLeg], flown_s: float) -> _Places:
         np.concatenate(points),
         np.repeat(np.arange(len(path)), counts),
         np.concatenate(steps_m) / mean_speed_m_s,
-        np.repeat([_slow_m_s(leg, mean_speed_m_s) for leg in path], counts),
-        np.repeat([_MOTIONS.index(_motion(leg)) for leg in path], counts),
+        np.array([_slow_m_s(leg, mean_speed_m_s) for leg in path]),
+        np.array([_MOTIONS.index(_motion(leg)) for leg in path]),
         np.concatenate([_directions(part) for part in points]),
         max(DOUBTFUL_M, DOUBTFUL_SHARE * float(np.median(moving_m))),
     )
@@ -145,25 +204,12 @@ def _motion(leg: PathLeg) -> str:
     return "level" if rise_m < LEVEL_SHARE * leg.length_m() else "sloping"
 
 
-def _distance(samples: Series, places: _Places) -> FloatArray:
-    """How far each sample is from each place, from 0 to 1; shape (n, m).
-
-    d^2 / (d^2 + s^2) for the distance d and the path's `doubtful_m` s: far off, all places are about equally
-    wrong, and order and motion decide.
-    """
-    cost = np.zeros((len(samples), len(places.xyu_m)))
-    for axis in range(3):
-        cost += (samples.values[:, axis, None] - places.xyu_m[:, axis]) ** 2
-    return cost / (cost + places.doubtful_m**2)
-
-
 def _misfit(velocity: FloatArray, places: _Places) -> tuple[FloatArray, FloatArray]:
-    """How little the motion of each sample befits each place, and how far it leads against it; shape (n, m) each.
+    """How little the motion of each sample befits each leg, and how much it moves there; shape (n, legs) each.
 
-    The first is MOTION_WEIGHT v^2 / (v^2 + slow^2) for the speed v that contradicts the place (any at a hold,
-    vertical on a level leg, horizontal on an upright one), and STANDING_WEIGHT (1 - v / slow)^2 for want of the speed
-    that belongs to it. The second, from 0 to 1, is half of one less the cosine of the angle between velocity and
-    path, where it moves.
+    The first is MOTION_WEIGHT v^2 / (v^2 + slow^2) for the speed v that contradicts the leg (any at a hold, vertical
+    on a level leg, horizontal on an upright one), and STANDING_WEIGHT (1 - v / slow)^2 for want of the speed that
+    belongs to it. The second goes from 0, at a hold or standing still, to 1.
     """
     horizontal, vertical = np.hypot(velocity[:, 0], velocity[:, 1])[:, None], np.abs(velocity[:, 2])[:, None]
     whole, none = np.hypot(horizontal, vertical), np.zeros_like(vertical)
@@ -171,10 +217,8 @@ def _misfit(velocity: FloatArray, places: _Places) -> tuple[FloatArray, FloatArr
     belongs = np.hstack([none + np.inf, horizontal, vertical, whole])[:, places.motion] / places.slow_m_s
     misfit: FloatArray = MOTION_WEIGHT * contradicts**2 / (contradicts**2 + 1)
     misfit += STANDING_WEIGHT * np.maximum(1 - belongs, 0.0) ** 2
-    along = velocity @ places.direction_xyu.T / np.maximum(whole, 1e-9)
     still = places.motion == _MOTIONS.index("still")
-    against = np.where(still, 0.0, (1 - along) / 2 * np.minimum(whole / places.slow_m_s, 1.0))
-    return misfit, against
+    return misfit, np.where(still, 0.0, np.minimum(whole / places.slow_m_s, 1.0))
 
 
 def _velocities_m_s(samples: Series) -> FloatArray:
@@ -187,36 +231,3 @@ def _velocities_m_s(samples: Series) -> FloatArray:
         for column in samples.values.T
     ]
     return np.stack(columns, axis=-1)
-
-
-def _cheapest(stays: FloatArray, passes: FloatArray, apart: FloatArray) -> npt.NDArray[np.int64]:
-    """The place of each sample on the cheapest way from the first place to the last; never falls, shape (n,).
-
-    A way is a walk over the cells of samples and places, shape (n, m) each: to the next sample at the same
-    place, which costs what `stays` says of the cell entered, or to the next place at the same sample, which costs
-    what `passes` says. A sample that passes several places is at the nearest of them, by `apart`.
-    """
-    samples, places = stays.shape
-    number = np.arange(places, dtype=np.int32)
-    entered = np.empty((samples, places), dtype=np.int32)
-    so_far = np.full(places, np.inf)
-    so_far[0] = 0.0
-    along = np.cumsum(passes, axis=1)
-    for row in range(samples):
-        start_here = so_far + stays[row] - along[row]
-        best = np.minimum.accumulate(start_here)
-        entered[row] = np.maximum.accumulate(np.where(start_here == best, number, 0))
-        so_far = best + along[row]
-    return _walk_back(entered, apart)
-
-
-def _walk_back(entered: npt.NDArray[np.int32], apart: FloatArray) -> npt.NDArray[np.int64]:
-    """Each sample's place: of those it passed, the nearest."""
-    samples, places = entered.shape
-    chosen = np.empty(samples, dtype=np.int64)
-    last = places - 1
-    for row in range(samples - 1, -1, -1):
-        first = int(entered[row, last])
-        chosen[row] = first + int(np.argmin(apart[row, first : last + 1]))
-        last = first
-    return chosen
