@@ -27,7 +27,7 @@ from tests.flights.test_bench import SCRIPT
 
 GUIDE = Path(__file__).parents[2] / "harness" / "docs" / "bench.md"
 BEGIN, END = "<!-- table: begin -->\n", "<!-- table: end -->\n"
-GUARD = "guard: {height: 8 m, distance: 40 m, battery: 10 %}\n"
+GUARD = "guard: {height: 20 m, distance: 40 m, battery: 10 %}\n"
 HOVER = "end = time.monotonic() + {seconds}\nwait(lambda m: time.monotonic() > end)\ncommand(21)\n"
 FLIGHT_S = 60.0
 """What take-off, landing and patience take beside the hover."""

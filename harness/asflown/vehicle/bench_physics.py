@@ -17,7 +17,9 @@ import sys
 from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
+from queue import SimpleQueue
 from struct import Struct
+from threading import Thread
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict
@@ -38,7 +40,7 @@ ORPHAN_BEATS, ORPHAN_LOOK_BEATS = 30_000, 25
 """Two minutes; and how often it is looked whether the conductor lives."""
 STILL_BEATS = 1_250
 """Five seconds, in which the controller can still say that it has disarmed."""
-TRUTH_BEATS = 25
+TRUTH_BEATS, WARM_UP_BEATS = 25, 250
 _CONTROLS = int(mav.MAVLINK_MSG_ID_HIL_ACTUATOR_CONTROLS)
 _TIME = Struct("<d")
 
@@ -66,6 +68,7 @@ class Physics:
     def __init__(self, order: PhysicsOrder) -> None:
         """Opens the link. Raises LinkProblem, UsageError, VehicleProblem."""
         self._clock = Metronome(PERIOD_US)
+        _warm_up(order)
         self._plant = HilPlant(order.airframe, order.start, order.conditions, order.seed)
         self._endpoint: Endpoint = make_endpoint(parse(order.link), self._clock, name="sensors")
         self._endpoint.on_frame = self._take
@@ -73,12 +76,9 @@ class Physics:
         self._parent = os.getppid()
         self._stop = False
         self._turns = False
-        self._truth = None if order.truth is None else order.truth.open("xb", buffering=0)
+        self._truth = None if order.truth is None else _TruthFile(order.truth)
         self._shift_s = (self._clock.epoch_us - order.epoch_us) / 1e6
         """What is added to the time of the physics to have the flight's."""
-        self._rows = 0
-        if self._truth is not None:
-            self._truth.write(truth.header(0))
         self._endpoint.open()
 
     def stop(self, *_: object) -> None:
@@ -105,10 +105,8 @@ class Physics:
     def close(self) -> None:
         """Closes link and file."""
         self._endpoint.close()
+        self._keep_truth()
         if self._truth is not None:
-            self._keep_truth()
-            os.pwrite(self._truth.fileno(), truth.header(self._rows), 0)
-            os.fsync(self._truth.fileno())
             self._truth.close()
 
     def counters(self) -> dict[str, int]:
@@ -129,8 +127,45 @@ class Physics:
         for place in range(0, len(rows), truth.ROW_BYTES):
             (time_s,) = _TIME.unpack_from(rows, place)
             _TIME.pack_into(shifted, place, time_s + self._shift_s)
-        self._truth.write(shifted)
-        self._rows += len(rows) // truth.ROW_BYTES
+        self._truth.take(bytes(shifted))
+
+
+class _TruthFile:
+    """Written by a thread of its own: a busy disk must not cost beats."""
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("xb", buffering=0)
+        self._file.write(truth.header(0))
+        self._rows = 0
+        self._waiting: SimpleQueue[bytes] = SimpleQueue()
+        self._writer = Thread(target=self._write, name="truth")
+        self._writer.start()
+
+    def take(self, rows: bytes) -> None:
+        """Whole rows."""
+        if rows:
+            self._waiting.put(rows)
+
+    def close(self) -> None:
+        """Puts the number of rows in, once all are written."""
+        self._waiting.put(b"")
+        self._writer.join()
+        os.pwrite(self._file.fileno(), truth.header(self._rows), 0)
+        os.fsync(self._file.fileno())
+        self._file.close()
+
+    def _write(self) -> None:
+        while rows := self._waiting.get():
+            with suppress(OSError):  # a full disk: what is there stays, and the flight goes on
+                self._file.write(rows)
+                self._rows += len(rows) // truth.ROW_BYTES
+
+
+def _warm_up(order: PhysicsOrder) -> None:
+    """What a computer does slowly the first time it does here, and not in the first beats."""
+    plant = HilPlant(order.airframe, order.start, order.conditions, order.seed)
+    for _ in range(WARM_UP_BEATS):
+        plant.advance()
 
 
 class BenchPhysics:
