@@ -68,7 +68,7 @@ HOMELESS_NAMES = frozenset({"utils", "util", "helpers", "misc", "tools", "stuff"
 STARTED_FROM_OUTSIDE = {
     "asflown.__main__": "python -m asflown",
     "asflown.vehicle.keeper": "a process of its own, by vehicle/keeper_client.py",
-    "asflown.vehicle.keeper_client": "whoever flies a bench or an airframe",
+    "asflown.flight.kept_guard": "by its name, in the keeper's process",
 }
 """Modules that nobody imports, and who starts them."""
 
