@@ -27,7 +27,7 @@ from asflown.change.observed import OBSERVABLES, seen
 from asflown.change.response import apart, laid, leg_at, twins_apart
 from asflown.change.samples import Family, Sample, changed, sample
 from asflown.change.sets import FlightSet, FlownFlight
-from asflown.change.sides import compare_sides
+from asflown.change.sides import compare_sides, lie_apart
 from asflown.change.uplink_change import compare_uplinks
 from asflown.change.words import count, listing, quantity
 from asflown.record.series import Source
@@ -106,7 +106,7 @@ def _clues(
         given=tuple(given),
         partings=partings,
         decided=tuple(compare_uplinks(a, b, twins=as_twins, same_clock=same_clock)),
-        observed=tuple(_observed(a, b, as_twins=as_twins)) if same_clock else (),
+        observed=tuple(_observed(a, b, as_twins=as_twins, same_clock=same_clock)),
         measures=measures,
         apart=twins_apart(*pairs[0], source) if pairs else apart(a.flights, b.flights, source),
         parting_leg=_parting_leg(pairs, partings, source),
@@ -114,7 +114,7 @@ def _clues(
     )
 
 
-def _observed(a: FlightSet, b: FlightSet, *, as_twins: bool) -> list[tuple[Cause, Sample]]:
+def _observed(a: FlightSet, b: FlightSet, *, as_twins: bool, same_clock: bool) -> list[tuple[Cause, Sample]]:
     found: list[tuple[Cause, Sample]] = []
     families: tuple[tuple[Family, Cause], ...] = (("link", Cause.LINK), ("surroundings", Cause.CONDITIONS))
     for family, cause in families:
@@ -125,7 +125,8 @@ def _observed(a: FlightSet, b: FlightSet, *, as_twins: bool) -> list[tuple[Cause
             for what in OBSERVABLES
             if what.about == family
         ]
-        found += [(cause, one) for one in changed(samples, family)]
+        moved = changed(samples, family) if same_clock else lie_apart(samples, family)
+        found += [(cause, one) for one in moved]
     return found
 
 

@@ -90,7 +90,7 @@ def delay_spread(flight: FlownFlight) -> float | None:
     if len(delays_s) < LEAST_SAMPLES:
         return None
     low, high = np.percentile(delays_s, [5, 95])
-    return float(high - low)
+    return round(float(high - low), 6)  # stamps are whole microseconds
 
 
 def delay_down(flight: FlownFlight) -> float | None:

@@ -16,7 +16,7 @@ from scipy import stats
 
 from asflown.change.findings import ChangeWord, MeasureChange
 from asflown.change.measure_change import band_of, named_in, numbers
-from asflown.change.samples import LEVEL
+from asflown.change.samples import LEVEL, SHARE, Family, Numbers, Sample
 from asflown.change.sets import FlightSet
 
 Interval = tuple[float, float]
@@ -30,6 +30,21 @@ def interval_of(values: Sequence[float], level: float, *, of_one_more: bool = Fa
     reach = spread * float(stats.t.ppf(0.5 + level / 2, len(values) - 1))
     mean = float(np.mean(values))
     return mean - reach, mean + reach
+
+
+def lie_apart(samples: Sequence[Sample], family: Family) -> list[Sample]:
+    """Those numbers of which each side's own interval lies apart from the other's, at the level of their family."""
+    level = 1 - LEVEL * SHARE[family] / max(len(samples), 1)
+    return [one for one in samples if _are_apart(_known(one.a), _known(one.b), level)]
+
+
+def _known(side: Numbers) -> list[float]:
+    return [value for value in side if value is not None]
+
+
+def _are_apart(a: Sequence[float], b: Sequence[float], level: float) -> bool:
+    one, other = interval_of(a, level), interval_of(b, level)
+    return one is not None and other is not None and (one[1] < other[0] or other[1] < one[0])
 
 
 def compare_sides(
@@ -75,10 +90,9 @@ def _words(
     if len(a) < 2 or len(b) < 2:
         return _one_against_many(a, b, measures)
     apart_at = 1 - LEVEL / measures / 2
-    wide = [interval_of(side, apart_at) or (math.nan, math.nan) for side in (a, b)]
     narrow = [interval_of(side, 1 - LEVEL) or (math.nan, math.nan) for side in (a, b)]
     between = narrow[1][0] - narrow[0][1], narrow[1][1] - narrow[0][0]
-    if wide[1][0] > wide[0][1] or wide[0][0] > wide[1][1]:
+    if _are_apart(a, b, apart_at):
         return "changed", between, "each side's own interval lies apart from the other's"
     if band is not None and max(abs(end) for end in between) <= band:
         return "equivalent", between, "both sides' own intervals lie within the band of each other"

@@ -141,3 +141,12 @@ def test_steps_of_other_kinds_are_a_decision(tmp_path: Path) -> None:
         "where A sends COMMAND_LONG DO_CHANGE_SPEED, B sends SET_POSITION_TARGET_LOCAL_NED position"
     )
     assert "what they had just received differed, too: LOCAL_POSITION_NED" in found.first.because
+
+
+def test_a_link_seen_to_differ_on_another_clock_comes_behind_the_clock(tmp_path: Path) -> None:
+    """Wall time brings delays of its own; each side keeps its own interval."""
+    a = make_set("A", several(tmp_path / "a", NEAR))
+    b = make_set("B", several(tmp_path / "b", NEAR, clock={"kind": "paced"}, down=LATER))
+    found = compare(a, b)
+    assert [one.cause for one in found.findings] == [Cause.CLOCK, Cause.LINK]
+    assert found.findings[1].says == "age of telemetry 100 ms in A and 180 ms in B"
