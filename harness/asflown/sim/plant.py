@@ -99,6 +99,7 @@ class Plant:
         "_height",
         "_latitude",
         "_least_rotor_height_m",
+        "_legs",
         "_longitude",
         "_nodes",
         "_origin_m",
@@ -140,6 +141,7 @@ class Plant:
             self._node(name).get_double_value for name in _OFTEN_READ
         )
         self._set_wind = [self._node(f"atmosphere/wind-{way}-fps").set_double_value for way in _WAYS]
+        self._legs = [self._node(f"gear/unit[{leg}]/WOW") for leg in range(ROTORS)]
         self._set_open_circuit = self._node("battery/open-circuit-v").set_double_value
         self._set_ground_effect = self._node("rotor/ground-effect").set_double_value
         radius_m = self.read("rotor/radius-m")
@@ -307,7 +309,7 @@ class Plant:
 
     def on_ground(self) -> bool:
         """Whether a leg touches the ground."""
-        return any(self.read(f"gear/unit[{leg}]/WOW") for leg in range(ROTORS))
+        return any(map(_VALUE, self._legs))
 
     def mass_kg(self) -> float:
         """The craft's mass."""
