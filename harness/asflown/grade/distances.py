@@ -15,6 +15,7 @@ from numpy.lib.stride_tricks import as_strided
 
 from asflown.errors import UsageError
 from asflown.frames import FloatArray
+from asflown.grade.corridor import corridor, coupled_by_length_2
 
 NUMBERS_AT_ONCE = 1 << 22
 """Distances between points that are held at once."""
@@ -26,20 +27,19 @@ _CACHED = 1 << 15
 def discrete_frechet(first: FloatArray, second: FloatArray) -> float:
     """Eiter & Mannila (TU Vienna CD-TR 94/64, 1994): the coupling of points whose longest link is shortest.
 
-    Their recurrence, ca(i,j) = max(min(ca(i-1,j), ca(i-1,j-1), ca(i,j-1)), d), is worked out along anti-diagonals.
-    Raises UsageError for paths without points, of unequal dimension, or with numbers that are not finite.
+    Their recurrence, ca(i,j) = max(min(ca(i-1,j), ca(i-1,j-1), ca(i,j-1)), d), is worked out along anti-diagonals,
+    and only where a coupling can lead that is no longer than the one by share of length: elsewhere lies none
+    that is shorter. Raises UsageError for paths without points, of unequal dimension, or with numbers that are not
+    finite.
     """
     first, second = shorter_first(*checked(first, second))
-    below, corner = np.full(len(second), np.inf), 0.0
-    for rows in row_blocks(len(first), len(second)):
-        below = _frechet_rows(apart_2(first[rows], second), below, corner)
-        corner = np.inf
-    return float(np.sqrt(below[-1]))
-
-
-def _frechet_rows(apart: FloatArray, below: FloatArray, corner: float) -> FloatArray:
-    """The recurrence over some rows: from the row below them to the last of them."""
-    return _along_diagonals(apart, below, corner, np.maximum)
+    reached = np.full(len(second), np.inf)
+    for rows, columns in corridor(first, second, coupled_by_length_2(first, second)):
+        corner = 0.0 if not rows.start else np.inf if not columns.start else float(reached[columns.start - 1])
+        part = _along_diagonals(apart_2(first[rows], second[columns]), reached[columns], corner, np.maximum)
+        reached.fill(np.inf)
+        reached[columns] = part
+    return float(np.sqrt(reached[-1]))
 
 
 def _along_diagonals(apart: FloatArray, below: FloatArray, corner: float, join: np.ufunc) -> FloatArray:
@@ -175,11 +175,3 @@ def apart_2(first: FloatArray, second: FloatArray) -> FloatArray:
             step *= step
             part += step
     return table
-
-
-def squared(first: FloatArray, second: FloatArray) -> FloatArray:
-    """Squared distances of points in pairs, by broadcasting over all axes but the last."""
-    total: FloatArray = (first[..., 0] - second[..., 0]) ** 2
-    for axis in range(1, first.shape[-1]):
-        total = total + (first[..., axis] - second[..., axis]) ** 2
-    return total

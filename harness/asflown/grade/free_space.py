@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from asflown.frames import FloatArray
+from asflown.grade.corridor import squared
 from asflown.grade.distances import (
     checked,
     diagonal_strips,
@@ -20,7 +21,6 @@ from asflown.grade.distances import (
     on_diagonals,
     row_blocks,
     shorter_first,
-    squared,
 )
 
 CONTINUOUS_TOLERANCE = 1e-12
