@@ -162,7 +162,8 @@ def main() -> int:
     if missing:
         print(f"no accelerated build: {missing}", file=sys.stderr)
         return 1 if os.environ.get("ASFLOWN_REQUIRE_ALL") == "1" else 0
-    if not stamp.exists() or stamp.read_text(encoding="utf-8") != compiled_from():
+    wanted = compiled_from()
+    if not stamp.exists() or stamp.read_text(encoding="utf-8") != wanted:
         print(
             "compiling the hot part of the built-in vehicle; this takes about a minute ...", file=sys.stderr
         )
@@ -171,7 +172,7 @@ def main() -> int:
         except subprocess.CalledProcessError as failed:
             print(f"the accelerated build failed: {failed}", file=sys.stderr)
             return 1
-        stamp.write_text(compiled_from(), encoding="utf-8")
+        stamp.write_text(wanted, encoding="utf-8")
     refresh(folder)
     print(f"built: PYTHONPATH={folder} asflown fly ...")
     return 0
