@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from random import Random
 
 import numpy as np
@@ -16,7 +17,8 @@ from asflown.link.survey.delays import delays_of
 from asflown.link.survey.down_capacity import Carried, Rate, rate_of, without_losses
 from asflown.link.survey.ears import Answer, Heard, Status
 from asflown.link.survey.findings import Findings, profile_yaml, radio_says
-from asflown.link.survey.loss_fit import Gap, Observed, fit, model_of, runs_of
+from asflown.link.survey.loss_fit import fit
+from asflown.link.survey.loss_model import Gap, Observed, model_of
 from asflown.link.survey.losses import down_losses, up_losses
 from asflown.link.survey.sequence import gaps_before, lost_between
 from asflown.link.survey.voice import Said
@@ -51,6 +53,20 @@ def test_senders_do_not_disturb_each_other() -> None:
     craft, camera = heard([(0, 1), (10, 2), (20, 3)]), heard([(5, 90), (15, 91)], sender=356)
     merged = sorted(craft + camera, key=lambda frame: frame.time_us)
     assert lost_between(merged) == 0
+
+
+def runs_of(arrived: Iterable[bool]) -> Counter[int]:
+    """The runs of losses between arrivals in a series that is known; what lies before the first arrival is left out."""
+    runs: Counter[int] = Counter()
+    length: int | None = None
+    for one in arrived:
+        if not one:
+            length = None if length is None else length + 1
+            continue
+        if length is not None:
+            runs[length] += 1
+        length = 0
+    return runs
 
 
 def test_runs_of_losses() -> None:

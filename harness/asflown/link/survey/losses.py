@@ -15,7 +15,7 @@ from collections import Counter
 import numpy as np
 
 from asflown.link.survey.ears import Answer, Heard
-from asflown.link.survey.loss_fit import Gap, Observed
+from asflown.link.survey.loss_model import Gap, Observed
 from asflown.link.survey.sequence import gaps_before
 from asflown.link.survey.voice import Said
 

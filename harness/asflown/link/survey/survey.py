@@ -19,7 +19,8 @@ from asflown.link.survey.delays import delays_of
 from asflown.link.survey.down_capacity import DownCapacity, DownSurvey, Rate, rate_of
 from asflown.link.survey.ears import Ears, Heard
 from asflown.link.survey.findings import PROBE_BYTES, Findings, MessageRate, radio_says
-from asflown.link.survey.loss_fit import Observed, fit
+from asflown.link.survey.loss_fit import fit
+from asflown.link.survey.loss_model import Observed
 from asflown.link.survey.losses import down_losses, up_losses
 from asflown.link.survey.sequence import lost_between
 from asflown.link.survey.streams import OFF_US, Streams, VehicleArmed
