@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from asflown.grade.robustness import Robustness
 from asflown.scenario.formula import (
@@ -41,14 +42,50 @@ class Moment:
 
         None where it is not.
         """
-        against = (robustness.of(self.leaf) < 0) == self.holds_if
-        if not against[self.sample]:
-            return None
-        fine = np.flatnonzero(~against)
-        place = int(np.searchsorted(fine, self.sample))
-        first = int(fine[place - 1]) + 1 if place else 0
-        last = int(fine[place]) - 1 if place < len(fine) else len(against) - 1
-        return first, last
+        return _run_about((robustness.of(self.leaf) < 0) == self.holds_if, self.sample)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """The part of a broken formula that is to hold all the time and does not, with the samples where it is broken."""
+
+    formula: Formula
+    first: int
+    last: int
+
+
+def broken_part(robustness: Robustness, formula: Formula) -> Part | None:
+    """What is left of a formula behind its outermost `always` and `and`, where it is broken worst.
+
+    None where the formula holds, and where an empty window decides.
+    """
+    sample = 0
+    while robustness.of(formula)[sample] < 0:
+        match formula:
+            case Always():
+                first, last = (int(number[sample]) for number in robustness.numbers(formula.window))
+                if last <= first:
+                    return None
+                sample = first + int(np.argmin(robustness.of(formula.operand)[first:last]))
+                formula = formula.operand
+            case And():
+                values = [robustness.of(operand)[sample] for operand in formula.operands]
+                formula = formula.operands[int(np.argmin(values))]
+            case _:
+                run = _run_about(robustness.of(formula) < 0, sample)
+                return None if run is None else Part(formula, *run)
+    return None
+
+
+def _run_about(wanted: npt.NDArray[np.bool_], sample: int) -> tuple[int, int] | None:
+    """The first and last of the samples about `sample` that are all wanted; None where it is not."""
+    if not wanted[sample]:
+        return None
+    others = np.flatnonzero(~wanted)
+    place = int(np.searchsorted(others, sample))
+    first = int(others[place - 1]) + 1 if place else 0
+    last = int(others[place]) - 1 if place < len(others) else len(wanted) - 1
+    return first, last
 
 
 def decided_by(robustness: Robustness, formula: Formula, sample: int = 0) -> Moment | None:

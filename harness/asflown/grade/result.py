@@ -49,6 +49,10 @@ class RuleGraded:
     says: str = ""
     exact: bool = False
     """The robustness is exact between samples, too, and not only over the samples."""
+    part: str = ""
+    """Of a broken rule: the sub-formula that broke it, as it is written."""
+    broken_s: tuple[float, float] | None = None
+    """Of a broken rule: from when to when (flight time) that sub-formula was broken, about the worst moment."""
 
     @property
     def passed(self) -> bool | None:

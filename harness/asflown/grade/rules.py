@@ -12,13 +12,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from asflown.frames import FloatArray
-from asflown.grade.deciding import Moment, decided_by
+from asflown.grade.deciding import Moment, broken_part, decided_by
 from asflown.grade.exactness import is_exact
 from asflown.grade.result import RuleGraded, Source
 from asflown.grade.robustness import Robustness, Trace
 from asflown.grade.windows import Numbers
 from asflown.record.series import Series
-from asflown.scenario.formula import Flag, Formula, Predicate, operands_of, signals_of
+from asflown.scenario.formula import Flag, Formula, Not, Predicate, operands_of, signals_of
 from asflown.scenario.model import Rule
 from asflown.scenario.rules import parse_rule
 from asflown.scenario.signal_names import SIGNALS
@@ -51,18 +51,48 @@ def _graded(rule: Rule, formula: Formula, trace: Trace, source: Source) -> RuleG
     in_unit = float(Robustness(trace, in_units=True).of(formula)[0]) if unit else None
     at_s = float(trace.time_us[moment.sample]) / 1e6
     says = _says(moment, trace, at_s)
+    part, broken_s = "", None
     if value < 0:
-        says += _interval(moment, normalised)
-    return RuleGraded(rule.name, _text(rule), value, unit, in_unit, source, at_s, says, is_exact(formula))
+        part, broken_s = _broken(moment, normalised, formula)
+        says += _interval(part, broken_s, is_leaf=part == moment.leaf.text)
+    return RuleGraded(
+        rule.name, _text(rule), value, unit, in_unit, source, at_s, says, is_exact(formula), part, broken_s
+    )
 
 
-def _interval(moment: Moment, robustness: Robustness) -> str:
-    """`, from 11.9 s to 14.2 s`: how long the deciding part was against the rule, where that was a while."""
-    broken = moment.broken(robustness)
-    if broken is None or broken[0] == broken[1]:
+def _broken(
+    moment: Moment, robustness: Robustness, formula: Formula
+) -> tuple[str, tuple[float, float] | None]:
+    """The part that broke the formula, as it is written, and from when to when.
+
+    Where the whole formula is looked at once, that is the comparison or flag that decides, and how long it was so.
+    """
+    part = broken_part(robustness, formula)
+    text, run = moment.leaf.text, moment.broken(robustness)
+    if part is not None and part.formula is not formula and _bare(part.formula) is not moment.leaf:
+        text, run = part.formula.text, (part.first, part.last)
+    if run is None and part is not None:
+        text, run = part.formula.text, (part.first, part.last)
+    if run is None:
+        return text, None
+    begin_s, end_s = (float(robustness.trace.time_us[number]) / 1e6 for number in run)
+    return text, (begin_s, end_s)
+
+
+def _bare(formula: Formula) -> Formula:
+    """What stands behind any `not`."""
+    while isinstance(formula, Not):
+        formula = formula.operand
+    return formula
+
+
+def _interval(part: str, broken_s: tuple[float, float] | None, *, is_leaf: bool) -> str:
+    """`, which was so from 11.9 s to 14.2 s`, or `; `a implies b` is broken from 11.9 s to 14.2 s`."""
+    if broken_s is None:
         return ""
-    begin_s, end_s = (float(robustness.trace.time_us[number]) / 1e6 for number in broken)
-    return f", which was so from {begin_s:.1f} s to {end_s:.1f} s"
+    begin_s, end_s = broken_s
+    when = f"from {begin_s:.1f} s to {end_s:.1f} s" if end_s > begin_s else f"at {begin_s:.1f} s alone"
+    return f", which was so {when}" if is_leaf else f"; `{part}` is broken {when}"
 
 
 def not_graded(rule: Rule, source: Source, reason: str) -> RuleGraded:

@@ -125,6 +125,8 @@ def _rule(rule: RuleGraded) -> dict[str, Any]:
         "margin_in_unit": _number(rule.margin_in_unit),
         "passed": rule.passed,
         "at_s": _number(rule.at_s),
+        "part": rule.part,
+        "broken_s": None if rule.broken_s is None else list(rule.broken_s),
         "says": rule.says,
     }
 

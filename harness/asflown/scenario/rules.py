@@ -11,6 +11,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from functools import cache
 from typing import cast
 
@@ -173,7 +174,9 @@ def _build(tree: Tree[Token], text: str, names: Mapping[str, Formula]) -> Formul
     match tree.data:
         case "flag":
             (token,) = _tokens(tree)
-            return names[token] if token in names else Flag(known_signal(token, is_flag=True).name, piece)
+            if token not in names:
+                return Flag(known_signal(token, is_flag=True).name, piece)
+            return replace(names[token], text=f"{token}: {names[token].text}")
         case "leg" | "mode":
             return Flag(*_placed(tree), piece)
         case "comparison":

@@ -139,3 +139,57 @@ def test_windows_are_what_min_and_max_say(values: list[float], data: st.DataObje
     largest = windows.largest(np.array(values), first, last)
     assert smallest.tolist() == [min(values[a:b], default=np.inf) for a, b in pairs]
     assert largest.tolist() == [max(values[a:b], default=-np.inf) for a, b in pairs]
+
+
+BROKEN = {
+    "always height < 2 m": ("height < 2 m", (7.1, 32.6)),
+    "always (height < 4 m and height < 2 m)": ("height < 2 m", (7.1, 32.6)),
+    "always (height > 2 m implies eventually[0 s, 5 s] on_ground)": (
+        "height > 2 m implies eventually[0 s, 5 s] on_ground",
+        None,
+    ),
+    "always (on_ground or height < 2 m)": ("on_ground or height < 2 m", None),
+    "always eventually[0 s, 3 s] on_ground": ("eventually[0 s, 3 s] on_ground", None),
+    "always ((height > 2 m) implies once[0 s, 1 s] on_ground)": (
+        "(height > 2 m) implies once[0 s, 1 s] on_ground",
+        None,
+    ),
+    "always not rise(height > 2.05 m)": ("not rise(height > 2.05 m)", None),
+    "eventually[0 s, 10 s] height > 5 m": ("height > 5 m", None),
+    "eventually rise(height > 5 m)": ("height > 5 m", None),
+    "height < 1 m until[0 s, 5 s] height > 5 m": ("height > 5 m", None),
+    "next height > 5 m": ("height > 5 m", None),
+    "height < 4 m and eventually height > 5 m": ("eventually height > 5 m", None),
+    "always historically height < 2 m": ("historically height < 2 m", None),
+    "always (height < 1 m since on_ground)": ("height < 1 m since on_ground", None),
+}
+
+
+@pytest.mark.parametrize(
+    ("text", "part", "seconds"), [(t, *found) for t, found in BROKEN.items()], ids=BROKEN
+)
+def test_every_broken_rule_names_the_part_and_the_time(
+    text: str, part: str, seconds: tuple[float, float] | None
+) -> None:
+    """Whatever its operators: which sub-formula broke it, and from when to when; both are said."""
+    rule = graded(text)
+    assert rule.passed is False
+    assert (rule.part, rule.broken_s is None) == (part, False)
+    if seconds is not None:
+        assert rule.broken_s == pytest.approx(seconds, abs=0.11)
+    assert part in rule.says
+    assert "from" in rule.says or "alone" in rule.says
+
+
+def test_a_named_part_is_told_by_its_name() -> None:
+    """`let` names a part; where it breaks the rule, the name stands before its text."""
+    low = Rule(name="r", formula="always (armed implies low)", let={"low": "height < 2 m"})
+    rule = grade_rule(low, SIGNALS | {"armed": SIGNALS["height"]}, "estimate", 5.0)
+    assert "against `low: height < 2 m`" in rule.says
+    assert "`armed implies low` is broken from" in rule.says
+
+
+def test_a_rule_that_holds_names_no_part() -> None:
+    """Nothing broke it."""
+    rule = graded("always height < 4.5 m")
+    assert (rule.part, rule.broken_s) == ("", None)

@@ -183,7 +183,7 @@ def test_percentiles_beyond_the_flights_are_refused(percentile: float, fewest: i
         tost_percentile(few, few, 1.0, percentile, generator())
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(2, 40), st.floats(0.2, 3))
 def test_power_rises_with_the_band(flights: int, band: float) -> None:
     """A wider band is never shown less often, and a true difference is never shown away more often."""
@@ -225,7 +225,7 @@ def test_flights_for_a_share() -> None:
     assert share_flights(0.8, 0.9, 0.9, 0.9) is None
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.floats(0.02, 0.3), st.floats(1.8, 3), st.floats(0.02, 0.2), st.floats(0.02, 0.2))
 def test_sequential_plans_keep_their_error_rates(
     good: float, times: float, alpha: float, beta: float
@@ -240,7 +240,7 @@ def test_sequential_plans_keep_their_error_rates(
     assert at_bad.mean_flights < 1.2 * fixed_flights(good, bad, alpha, beta)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.floats(0.02, 0.2), st.integers(2, 4), st.floats(0, 1))
 def test_sequential_characteristic_agrees_with_walking(good: float, times: int, rate: float) -> None:
     """The exact characteristic decides each count as a walk does."""
