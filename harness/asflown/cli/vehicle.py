@@ -176,6 +176,8 @@ def _says(vehicle: VehicleFile) -> str:
     if vehicle.kind == "built-in":
         same = vehicle.airframe == vehicle.name
         return f"built-in, {'' if same else f'airframe {vehicle.airframe}, '}release {vehicle.release}"
+    if vehicle.container is not None:
+        return f"container, {vehicle.container.image or f'built in {vehicle.container.build}'}"
     return f"{vehicle.kind}, {vehicle.link or 'no link'}"
 
 
