@@ -52,6 +52,18 @@ def baselines_in(folder: Path) -> tuple[Path, ...]:
     return tuple(sorted(folder.glob(f"*{SUFFIX}")))
 
 
+def baseline_for(folder: Path, scenario: str, vehicle: str, release: str) -> Baseline | None:
+    """The approved baseline of a scenario in `folder` on a vehicle, for this release or line ('': whichever there is).
+
+    None where there is none. Raises UsageError for one that cannot be read.
+    """
+    files = (file for file in baselines_in(folder / FOLDER) if not is_proposal(file))
+    for one in map(read_baseline, files):
+        if (one.scenario, one.vehicle) == (scenario, vehicle) and (not release or one.covers(release)):
+            return one
+    return None
+
+
 def _is_hidden(path: Path) -> bool:
     return any(part.startswith(".") for part in path.parts)
 

@@ -21,6 +21,8 @@ examples:
   asflown baseline propose nest-boxes/palm80@r1   from the flights of its newest state
   asflown baseline diff scenarios/nest_boxes      what the proposal changes (--text: as git shows it)
   asflown baseline approve scenarios/nest_boxes   make the proposal the baseline; commit it
+  asflown baseline check nest-boxes/palm80@r2 --line r1
+                                                  what is different in flights that were flown?
   asflown baseline show scenarios                 all there are, and who approved them
   asflown baseline retire FILE                    no longer hold flights against it
 """
@@ -38,10 +40,18 @@ def add_parser(commands: SubParsers) -> None:
     )
     actions = parser.add_subparsers(title="what to do", metavar="WHAT", required=True)
     propose = _action(actions, "propose", "write a proposal from flights, all of which must have passed")
-    propose.add_argument(
-        "flights", nargs="+", metavar="FLIGHTS", help="flights' folders, or scenario/vehicle@release"
+    check = _action(
+        actions, "check", "hold recorded flights against their baseline; exit code 1 when they differ"
     )
-    propose.add_argument("--keep", type=Path, metavar="DIR", help="where the flights are (.asflown/flights)")
+    for action in (propose, check):
+        action.add_argument(
+            "flights", nargs="+", metavar="FLIGHTS", help="flights' folders, or scenario/vehicle@release"
+        )
+        action.add_argument(
+            "--keep", type=Path, metavar="DIR", help="where the flights are (.asflown/flights)"
+        )
+    check.add_argument("--line", default="", metavar="LINE", help="of this release line instead of their own")
+    check.add_argument("--json", type=Path, metavar="FILE", help="write every number as JSON")
     for name, says in (
         ("show", "show approved baselines, and who approved them"),
         ("diff", "show what proposals change"),
@@ -106,6 +116,30 @@ def _propose(options: argparse.Namespace) -> int:
     atomic.write_text(proposal, baseline_text(made))
     print(f"proposed from {len(flights)} flights: {proposal}")
     return _print_diffs([proposal], text=False)
+
+
+def _check(options: argparse.Namespace) -> int:
+    import json
+
+    from asflown.change.baseline_judge import judge_against
+    from asflown.change.baseline_places import baseline_for
+    from asflown.change.sets import load_set
+    from asflown.errors import ExitCode, UsageError
+    from asflown.record.folder import FLIGHTS
+    from asflown.report import atomic, baseline_view, terminal
+
+    flights = load_set(options.flights, options.keep or FLIGHTS)
+    folder, kind = Path(flights.flights[0].manifest.scenario_file).parent, flights.kind
+    release = options.line or kind.release
+    kept = baseline_for(folder, kind.scenario, kind.vehicle, release)
+    if kept is None:
+        of = f"{kind.scenario} on {kind.vehicle}{'@' if release else ''}{release}"
+        raise UsageError(f"there is no approved baseline of {of} in {folder}", "Name another one with --line")
+    found = judge_against(kept, flights)
+    if options.json is not None:
+        atomic.write_text(options.json, json.dumps(baseline_view.against_data(found), indent=2) + "\n")
+    baseline_view.show_against(found, terminal.console())
+    return int(ExitCode.FAILED if found.conclusion == "different" else ExitCode.PASSED)
 
 
 def _show(options: argparse.Namespace) -> int:
@@ -227,4 +261,11 @@ def _approved_of(proposal: Path) -> Path:
     return proposal.with_name(proposal.name.removesuffix(PROPOSED + SUFFIX) + SUFFIX)
 
 
-_DONE_BY = {"propose": _propose, "show": _show, "diff": _diff, "approve": _approve, "retire": _retire}
+_DONE_BY = {
+    "propose": _propose,
+    "check": _check,
+    "show": _show,
+    "diff": _diff,
+    "approve": _approve,
+    "retire": _retire,
+}

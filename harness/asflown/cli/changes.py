@@ -58,17 +58,9 @@ def check_baselines(subjects: Sequence[Subject], line: str) -> None:
 
 
 def _baseline_for(subject: Subject, release: str) -> Baseline | None:
-    from asflown.change.baseline_model import read_baseline
-    from asflown.change.baseline_places import FOLDER, baselines_in, is_proposal
+    from asflown.change.baseline_places import baseline_for
 
-    files = [file for file in baselines_in(subject.loaded.folder / FOLDER) if not is_proposal(file)]
-    for file in files:
-        one = read_baseline(file)
-        if (one.scenario, one.vehicle) != (subject.loaded.scenario.name, subject.vehicle.name):
-            continue
-        if not release or one.covers(release):
-            return one
-    return None
+    return baseline_for(subject.loaded.folder, subject.loaded.scenario.name, subject.vehicle.name, release)
 
 
 def find_changes(

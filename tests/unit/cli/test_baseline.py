@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 from pathlib import Path
 
@@ -110,3 +111,19 @@ def test_two_baselines_are_compared(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["baseline", "diff", str(APPROVED), "--with", str(copy)]) == 0
     assert "+1.0 deviations" in capsys.readouterr().out
     assert main(["baseline", "diff", "hop", "--with", str(copy)]) == 2
+
+
+def test_recorded_flights_are_held_against_it(capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit code 1 and the measure that changed; 0 for those it was made from; 2 where there is none of the line."""
+    main(["baseline", "propose", "first"])
+    main(["baseline", "approve", "hop"])
+    fly("second", by=0.3)
+    assert main(["baseline", "check", "first"]) == 0
+    capsys.readouterr()
+    assert main(["baseline", "check", "second", "--json", "found.json"]) == 1
+    out = " ".join(capsys.readouterr().out.split())
+    assert (
+        "CHANGED against the baseline of hop on palm80@r1: changed: cross_track_p95 0.31 m to 0.61 m" in out
+    )
+    assert json.loads(Path("found.json").read_text())["conclusion"] == "different"
+    assert main(["baseline", "check", "second", "--line", "r2"]) == 2
