@@ -48,7 +48,7 @@ def test_releases_are_compared_and_held_against_the_baseline(tmp_path: Path) -> 
 def test_an_interrupted_search_goes_on(tmp_path: Path) -> None:
     """Ctrl-C after the second flight: the same command flies the rest, and the answer is there at once afterwards."""
     scenario = write_scenario(tmp_path, HELLO)  # never takes off, so that every candidate is bad
-    arguments = [
+    arguments: list[str | Path] = [
         "bisect",
         scenario,
         "--vehicles",
