@@ -12,7 +12,7 @@ from pathlib import Path
 
 from asflown import url
 from asflown.errors import FileProblem, FileProblems, FormulaProblem, LegProblem, UsageError
-from asflown.scenario.formula import signals_of
+from asflown.scenario.formula import And, Flag, Formula, Implies, Not, Or, operands_of, signals_of
 from asflown.scenario.limits import problem_of_limit
 from asflown.scenario.measure_formula import parse_measure_formula
 from asflown.scenario.measure_names import MEASURES
@@ -20,7 +20,7 @@ from asflown.scenario.model import Rule, Scenario
 from asflown.scenario.path import PathLeg, resolve_path
 from asflown.scenario.places import Key, Place, character, find, nearest
 from asflown.scenario.rules import parse_rule
-from asflown.scenario.signal_names import leg_signal
+from asflown.scenario.signal_names import SIGNALS, leg_signal
 from asflown.scenario.translate import PLACEHOLDERS, in_file_order
 from asflown.scenario.vehicle_file import load_vehicle
 from asflown.scenario.yaml_tree import Mapping
@@ -221,6 +221,20 @@ def _rule(subject: Subject, keys: tuple[Key, ...], rule: Rule) -> Iterator[FileP
         yield FileProblem(character(place, problem.offset), problem.problem, problem.remedy)
         return
     yield from _spoken_of(subject, place, signals_of(formula))
+    for flag in _looked_at_once(formula):
+        words = f"`{flag}` outside `always` is looked at only at arming, when it says nothing"
+        yield FileProblem(place.where, words, "Write `always (...)` around the rule, or use the key `always`")
+        break
+
+
+def _looked_at_once(formula: Formula) -> Iterator[str]:
+    """Legs and modes that the formula speaks of at its first moment alone."""
+    match formula:
+        case Flag():
+            yield from [formula.signal] if formula.signal not in SIGNALS else []
+        case Not() | And() | Or() | Implies():
+            for operand in operands_of(formula):
+                yield from _looked_at_once(operand)
 
 
 def _spoken_of(subject: Subject, place: Place, spoken_of: tuple[str, ...]) -> Iterator[FileProblem]:

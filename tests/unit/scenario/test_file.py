@@ -285,6 +285,14 @@ WRONG = {
         "(hieght > 2.8 m)",
         "34:64: there is no signal `hieght`. Did you mean `height`?",
     ),
+    "rule of a leg that is looked at only once": (
+        "eventually[0 s, 12 s] (height > 2.8 m)",
+        "at leg 2, always height > 2 m",
+        (
+            "34:40: `leg 2` outside `always` is looked at only at arming, when it says nothing. "
+            "Write `always (...)` around the rule, or use the key `always`"
+        ),
+    ),
     "rule with two texts": (
         'always: "height < 4.5 m"',
         'always: "on_ground", formula: "on_ground"',
