@@ -11,6 +11,9 @@ from hypothesis import settings
 REQUIRE_ALL = "ASFLOWN_REQUIRE_ALL"
 """Set to 1 where every engine, browser and tool that a test may need is installed: there a skip is an error."""
 
+collect_ignore_glob = ["*.scenario.yaml"]
+"""Wrong variants are flown by tests that say what must be found wrong, not by the plugin."""
+
 settings.register_profile("asflown", deadline=None)  # how long a test takes is nobody's verdict on the code
 settings.load_profile("asflown")
 
