@@ -99,7 +99,9 @@ def run_serve(options: argparse.Namespace) -> int:
     if options.release is not None:
         vehicle = vehicle.model_copy(update={"release": options.release})
     start, conditions = _start(options), _conditions(options)
-    service = Service(vehicle, options.listen, start, conditions, options.seed, options.radio, options.hil)
+    service = Service(
+        vehicle, options.listen, start, conditions, options.seed, options.radio, options.hil, options.pace
+    )
 
     def on_ready(link: str) -> None:
         print(f"{vehicle.name} ({_says(vehicle)}) is served at {link}; Ctrl-C ends it", flush=True)
@@ -162,6 +164,7 @@ def _add_serve(subcommands: SubParsers) -> None:
     add("--wind-from", type=_angle, metavar="ANGLE", help='where it comes from, as "240 deg"')
     add("--turbulence", choices=("none", "light", "moderate", "severe"), default="none", help="gusts")
     add("--seed", type=_seed, default=1, metavar="N", help="what noise and gusts are drawn from (1)")
+    add("--pace", type=_pace, default=1.0, metavar="N", help="fly N times as fast as the wall clock (1)")
     add("--radio", metavar="PROFILE", help="an emulated radio in front of it, as `sub-ghz-telemetry`")
     add(
         "--hil",
@@ -220,6 +223,16 @@ def _speed(text: str) -> float:
 
 def _share(text: str) -> float:
     return _quantity(text, "SHARE", 0.0, 1.0)
+
+
+def _pace(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.1 <= value <= 50:
+        raise argparse.ArgumentTypeError(f"`{text}` is not a number from 0.1 to 50")
+    return value
 
 
 def _seed(text: str) -> int:

@@ -22,9 +22,13 @@ class PacedClock(QueueClock):
 
     kind: ClockKind = "paced"
 
-    def __init__(self, epoch_us: int | None = None) -> None:
-        """`epoch_us` is where flight time 0 lies, for a process that joins a flight which has begun; else it is now."""
+    def __init__(self, epoch_us: int | None = None, *, rate: float = 1.0) -> None:
+        """`epoch_us` is where flight time 0 lies, for a process that joins a flight which has begun; else it is now.
+
+        `rate` is seconds of flight time in a second of wall time, for a vehicle that is simulated faster than that.
+        """
         super().__init__()
+        self._rate = rate
         now_us = time.time_ns() // 1000
         self.epoch_us = now_us if epoch_us is None else min(epoch_us, now_us)
         self._zero_ns = time.monotonic_ns() - (now_us - self.epoch_us) * 1000
@@ -40,7 +44,7 @@ class PacedClock(QueueClock):
 
     def now_us(self) -> int:
         """Flight time, whole microseconds; never goes back."""
-        self._now_us = max(self._now_us, (time.monotonic_ns() - self._zero_ns) // 1000)
+        self._now_us = max(self._now_us, int((time.monotonic_ns() - self._zero_ns) * self._rate) // 1000)
         return self._now_us
 
     def watch(self, file_descriptor: int, readable: Callable[[], None]) -> None:
@@ -64,7 +68,7 @@ class PacedClock(QueueClock):
 
     def _until_due_s(self) -> float:
         due_us = self.queue.next_us()
-        return 3600.0 if due_us is None else max(0, due_us - self.now_us()) / MICROSECONDS
+        return 3600.0 if due_us is None else max(0, due_us - self.now_us()) / MICROSECONDS / self._rate
 
     def _serve(self, timeout_s: float) -> bool:
         """Waits for descriptors and calls who is readable; whether the event loop has something to do."""

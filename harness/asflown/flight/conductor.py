@@ -10,6 +10,7 @@ import contextlib
 import signal
 from pathlib import Path
 
+from asflown.clock.followed import FollowedClock
 from asflown.clock.kernel import StoppedBySignal
 from asflown.clock.paced import PacedClock
 from asflown.clock.virtual import VirtualClock
@@ -72,6 +73,8 @@ def _fly_in(
     """Chooses the clock, and changes to wall time when the script turns out not to be held."""
     script = plan.loaded.scenario.script
     commands = interpreter.resolve_all((script.run, *script.beside), plan.loaded.folder)
+    if follows_vehicle(plan):
+        return _fly_followed(plan, folder, manifest, commands, progress)
     reason = _why_paced(plan, asked, commands)
     if not reason and asked != "paced":
         try:
@@ -88,6 +91,34 @@ def _fly_in(
         entry.unlink()  # captures of a trial that could not be held: only names of files lie there
     manifest.clock.reason = "" if asked == "paced" else reason
     return Attempt(plan, folder, manifest, commands, clock=PacedClock(), progress=progress).run()
+
+
+def follows_vehicle(plan: FlightPlan) -> bool:
+    """Whether the vehicle's own time is the flight's."""
+    container = plan.vehicle.container
+    return container is not None and container.rate == "vehicle"
+
+
+def _fly_followed(
+    plan: FlightPlan,
+    folder: Path,
+    manifest: Manifest,
+    commands: tuple[Command, ...],
+    progress: ProgressCallback,
+) -> Manifest:
+    """With a script that is held to the vehicle's time; one that cannot be held cannot fly at another pace."""
+    reason = next((command.why_not_held for command in commands if command.why_not_held), "")
+    manifest.clock.reason = f"the vehicle {plan.vehicle.name} keeps time of its own, which the script follows"
+    try:
+        if not reason:
+            clock = FollowedClock()
+            return Attempt(plan, folder, manifest, commands, clock=clock, progress=progress).run()
+    except CannotHold as error:
+        reason = error.reason
+    raise ClockProblem(
+        f"container {plan.vehicle.name} flies at a rate of its own, and the script cannot be held to it: {reason}",
+        "Write `rate: wall` and let the container fly by wall time, or change that call",
+    )
 
 
 def _why_paced(plan: FlightPlan, asked: ClockChoice, commands: tuple[Command, ...]) -> str:

@@ -56,6 +56,8 @@ class Container(Model):
     limits: ContainerLimits = ContainerLimits()
     ready_within_s: Duration = Field(default=60.0, validation_alias="ready_within", gt=0)
     """How long it may take until its health check passes, if it has one, and it speaks MAVLink."""
+    rate: Literal["wall", "vehicle"] = "wall"
+    """`vehicle`: it may run faster than wall time, and the flight's clock, the script's too, follows what it reports."""
 
 
 class Battery(Model):

@@ -15,6 +15,7 @@ from docker.models.containers import Container as EngineContainer
 from docker.models.networks import Network
 
 from asflown.clock.base import Clock
+from asflown.clock.followed import FollowedClock
 from asflown.clock.wall import Stopwatch, pause
 from asflown.errors import VehicleProblem
 from asflown.link.base import Endpoint
@@ -24,6 +25,7 @@ from asflown.scenario.model import Scenario, VehicleFile
 from asflown.url import LOOPBACK, Kind, Url
 from asflown.vehicle import container_setup
 from asflown.vehicle.engine import ENGINE_ERRORS, Engine, labels
+from asflown.vehicle.followed import FollowedEndpoint
 
 LOG_FILE = "vehicle.log"
 LOG_SHOWN_CHARACTERS = 300
@@ -56,6 +58,8 @@ class ContainerVehicle:
             self._run(scenario, seed)
             self.url = self._address()
             self.endpoint: Endpoint = make_endpoint(self.url, clock, name="vehicle")
+            if isinstance(clock, FollowedClock):
+                self.endpoint = FollowedEndpoint(self.endpoint, clock, file.system)
             opened.pop_all()
         self._watch()
 

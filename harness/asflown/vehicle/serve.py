@@ -41,6 +41,8 @@ class Service:
     """The profile of a radio between the vehicle and the link; None for none."""
     hil: str | None = None
     """A link for sensors and motors: the flight controller alone is served, and somebody else has the physics."""
+    pace: float = 1.0
+    """Seconds of flight in a second of wall time."""
 
 
 def serve(service: Service, on_ready: Callable[[str], None]) -> int:
@@ -51,7 +53,7 @@ def serve(service: Service, on_ready: Callable[[str], None]) -> int:
     built in.
     """
     url = parse(service.listen)
-    clock = PacedClock()
+    clock = PacedClock(rate=service.pace)
     try:
         clock.run(_serve(clock, service, url, on_ready))
     except StoppedBySignal as stop:
