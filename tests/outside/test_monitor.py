@@ -1,8 +1,8 @@
 """Robustness beside rtamt's discrete-time monitor on random formulas and traces (section 5 of the outside checks).
 
 Differences of policy, and how they are met: rtamt asks the left side of `until` and `since` only up to the moment
-before the right side (OC-STL-06), so both are compared by their definition in test_temporal_logic.py, not here; windows
-that reach beyond the trace are cut off by both.
+before the right side (OC-STL-06), so it is asked for `A until (A and B)` here, which means what `A until B` means to
+us; windows that reach beyond the trace are cut off by both.
 """
 
 from __future__ import annotations
@@ -25,7 +25,9 @@ from asflown.scenario.formula import (
     Once,
     Or,
     Predicate,
+    Since,
     Term,
+    Until,
     Window,
 )
 from asflown.units import Dimension
@@ -33,6 +35,7 @@ from asflown.units import Dimension
 rtamt = pytest.importorskip("rtamt")
 FORMULAS = 1000
 PARTS = 10
+KINDS = (*("not", "and", "or", "implies", "always", "eventually", "once", "historically", "until", "since"),)
 
 
 def random_formula(random: np.random.Generator, depth: int) -> tuple[Formula, str]:
@@ -42,7 +45,7 @@ def random_formula(random: np.random.Generator, depth: int) -> tuple[Formula, st
         bound = float(random.integers(-5, 6))
         leaf = Predicate((Term(signal, 1.0),), comparison, bound, 1.0, Dimension.LENGTH)  # type: ignore[arg-type]
         return leaf, f"({signal} {comparison} {bound})"
-    kind = str(random.choice(["not", "and", "or", "implies", "always", "eventually", "once", "historically"]))
+    kind = str(random.choice(KINDS))
     one, text = random_formula(random, depth - 1)
     if kind in {"and", "or", "implies"}:
         two, other = random_formula(random, depth - 1)
@@ -53,6 +56,10 @@ def random_formula(random: np.random.Generator, depth: int) -> tuple[Formula, st
     begin = int(random.integers(0, 4))
     end = begin + int(random.integers(0, 4))
     window = Window(begin * 1_000_000, end * 1_000_000)
+    if kind in {"until", "since"}:
+        two, other = random_formula(random, depth - 1)
+        joined = (Until if kind == "until" else Since)(one, two, window)
+        return joined, f"({text} {kind}[{begin},{end}] ({text} and {other}))"
     node: Any = {"always": Always, "eventually": Eventually, "once": Once, "historically": Historically}[kind]
     return node(one, window), f"{kind}[{begin},{end}]({text})"
 

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+import re
+from typing import Any
 
 import pytest
+import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -31,10 +34,12 @@ from asflown.scenario.formula import (
     operands_of,
     signals_of,
 )
+from asflown.scenario.measure_formula import parse_measure_formula
 from asflown.scenario.model import Rule
 from asflown.scenario.rules import parse_formula, parse_rule
 from asflown.scenario.signal_names import SIGNALS
 from asflown.units import Dimension, symbols
+from tests.unit.source import ROOT
 
 LOW = Predicate((Term("height", 1.0),), "<", 3.0, 3.0, Dimension.LENGTH)
 FAST = Predicate((Term("speed", 1.0),), ">=", 2.0, 2.0, Dimension.SPEED)
@@ -279,3 +284,17 @@ def test_wrong_places_are_told(text: str, told: str) -> None:
     with pytest.raises(FormulaProblem) as refused:
         parse_formula(text)
     assert str(refused.value) == told
+
+
+def test_what_the_guide_shows_is_understood() -> None:
+    """Every rule and every measure in harness/docs/rules.md reads as it stands there."""
+    blocks = re.findall(r"```yaml\n(.*?)```", (ROOT / "harness/docs/rules.md").read_text(), re.DOTALL)
+    shown: dict[str, Any] = {}
+    for block in blocks:
+        shown |= yaml.safe_load(block)
+    assert len(shown["rules"]) == 4
+    assert len(shown["measures"]) == 4
+    for rule in shown["rules"]:
+        parse_rule(Rule.model_validate(rule))
+    for measure in shown["measures"].values():
+        parse_measure_formula(measure["formula"])
