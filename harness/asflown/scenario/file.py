@@ -14,6 +14,7 @@ from pathlib import Path
 
 from asflown.errors import FileProblem, Position, UsageError
 from asflown.scenario.checks import Subject, check
+from asflown.scenario.given import put
 from asflown.scenario.limits import convert_limits
 from asflown.scenario.model import Scenario
 from asflown.scenario.places import Key, find, nearest
@@ -37,6 +38,11 @@ class LoadedScenario:
     """The file, the one it extends, the one that extends, and so on."""
     _root: Mapping = field(repr=False)
 
+    @property
+    def tree(self) -> Mapping:
+        """What the files say together, with places."""
+        return self._root
+
     def position(self, *keys: Key) -> Position:
         """Where the value at a path of keys stands, or the nearest thing that the files have."""
         return find(self._root, keys).where
@@ -54,6 +60,21 @@ def load_scenario(file: Path) -> LoadedScenario:
     if not file.is_file():
         raise _no_such(file)
     root, chain = _read_chain(file, ())
+    return _made(root, file, chain)
+
+
+def with_given(loaded: LoadedScenario, given: dict[str, str]) -> LoadedScenario:
+    """The scenario with other values: `{"conditions.wind.speed": "3.2 m/s"}`, each as a file would write it.
+
+    A number in a path counts the entries of a list, from 0. Raises FileProblem as `load_scenario` does.
+    """
+    root = loaded.tree
+    for path, text in given.items():
+        root = put(root, tuple(path.split(".")), text)
+    return _made(root, loaded.file, loaded.chain)
+
+
+def _made(root: Mapping, file: Path, chain: tuple[Path, ...]) -> LoadedScenario:
     data = plain_mapping(root)
     scenario = validated(Scenario, data, root, convert_limits(data, root))
     folder = file.resolve().parent

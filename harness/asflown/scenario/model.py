@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag, model_validator
 
 from asflown.scenario.base import Command, Model, Name
+from asflown.scenario.campaign import Campaign
 from asflown.scenario.vehicle_parts import Container, Firmware, Interlock, Preflight
 from asflown.units import Angle, Degrees, Duration, Length, Pressure, Share, Speed, TemperatureDifference
 
@@ -331,6 +332,7 @@ class Scenario(Model):
     repeat: Repeat = Repeat()
     clock: Literal["any", "lockstep", "paced"] = "any"
     guard: GuardLimits = GuardLimits()
+    campaign: Campaign | None = None
 
 
 class StreamIdentity(Model):

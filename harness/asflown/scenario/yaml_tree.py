@@ -187,7 +187,7 @@ class _Composer:
         match event:
             case events.ScalarEvent():
                 self._check_text(event)
-                value = event.value if event.style else _resolve(event.value)
+                value = event.value if event.style else scalar_value(event.value)
                 return _Composed(Scalar(where, value, event.value, _text_starts(event, where)), 1, 1)
             case events.SequenceStartEvent():
                 items = list(self._items(depth))
@@ -271,7 +271,8 @@ def _text_starts(event: events.ScalarEvent, where: Position) -> Position | None:
     return replace(where, column=where.column + quote) if as_it_is else None
 
 
-def _resolve(text: str) -> Value:
+def scalar_value(text: str) -> Value:
+    """What a plain scalar means by the core schema: a number, a truth value, nothing, or text."""
     if text in _WORDS:
         return _WORDS[text]
     if _INTEGER.fullmatch(text):

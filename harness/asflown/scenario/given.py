@@ -1,0 +1,40 @@
+"""Values that are given beside a file: put into its tree where the file would have them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from asflown.errors import FileProblem, Position
+from asflown.scenario.yaml_tree import Mapping, Node, Scalar, Sequence, scalar_value
+
+GIVEN = Position(Path("(given)"), 1, 1)
+"""Where such a value stands."""
+
+
+def put(root: Mapping, path: tuple[str, ...], text: str) -> Mapping:
+    """`root` with `text` at `path`; mappings that are not there are made. Raises FileProblem for a path of no sense."""
+    if not all(path):
+        raise FileProblem(
+            GIVEN, f"`{'.'.join(path)}` is no path of keys", "Write it like `conditions.wind.speed`"
+        )
+    changed = _changed(root, path, text, path)
+    assert isinstance(changed, Mapping)
+    return changed
+
+
+def _changed(node: Node | None, rest: tuple[str, ...], text: str, path: tuple[str, ...]) -> Node:
+    if not rest:
+        return Scalar(GIVEN, scalar_value(text), text, None)
+    key, below = rest[0], rest[1:]
+    if isinstance(node, Sequence):
+        if not key.isdecimal() or int(key) >= len(node.items):
+            says = f"`{'.'.join(path)}`: there is no entry {key} in a list of {len(node.items)}"
+            raise FileProblem(GIVEN, says, "Entries count from 0")
+        items = list(node.items)
+        items[int(key)] = _changed(items[int(key)], below, text, path)
+        return replace(node, items=tuple(items))
+    known = node if isinstance(node, Mapping) else Mapping(GIVEN, {}, {})
+    entries = known.entries | {key: _changed(known.entries.get(key), below, text, path)}
+    positions = {key: GIVEN} | known.key_positions
+    return replace(known, entries=entries, key_positions=positions)
