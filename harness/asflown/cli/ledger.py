@@ -44,6 +44,8 @@ class Ledger:
             flights=tuple(flights),
             judged_by_share=subject.loaded.scenario.judge != "every-flight",
             not_flown=tuple(job.plan.seed for job in missing),
+            confidence=verdict.confidence,
+            would_decide=verdict.would_decide,
             tolerances=measure_tolerances(
                 [(one.judged, one.grade) for one in flights if one.grade is not None],
                 subject.loaded.scenario.judge,

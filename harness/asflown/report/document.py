@@ -48,6 +48,8 @@ def _verdict(outcome: ScenarioOutcome) -> dict[str, Any]:
         "vehicle": outcome.vehicle,
         "verdict": outcome.verdict,
         "statement": outcome.statement,
+        "confidence": outcome.confidence,
+        "would_decide": outcome.would_decide,
         "flights": len(outcome.flights),
         "not_flown": list(outcome.not_flown),
         "failures": list(outcome.failures),

@@ -81,3 +81,7 @@ class ScenarioOutcome:
     """What kept flights from leaving any folder at all, in plain words."""
     tolerances: tuple[MeasureTolerance, ...] = ()
     """What that share of all flights keeps of each measure, where the scenario is judged by a share."""
+    confidence: float | None = None
+    """How sure the verdict is; None where it speaks of the flights that were flown, and no others."""
+    would_decide: str = ""
+    """What would decide, where the flights do not: a sentence."""

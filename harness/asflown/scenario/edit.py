@@ -1,7 +1,8 @@
 """Changes quantities in scenario files in place: everything else, comments and layout too, stays byte for byte.
 
 Only values that stand on one line can be changed. A changed file is read again before it is handed back, and must
-differ from the old one in just the values that were to be changed.
+differ from the old one in just the values that were to be changed. (A writer that keeps comments, such as ruamel.yaml,
+would still lay long lines out anew; nothing is written anew here.)
 """
 
 from __future__ import annotations

@@ -70,6 +70,8 @@ def test_verdicts_say_how_they_follow() -> None:
             "vehicle": "palm80",
             "verdict": "error",
             "statement": "1 flown",
+            "confidence": None,
+            "would_decide": "",
             "flights": 1,
             "not_flown": [8],
             "failures": [],
