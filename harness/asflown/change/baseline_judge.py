@@ -1,6 +1,7 @@
 """Holds flights against a baseline: what changed by more than chance and its band, and what the scenario loosened.
 
-Flights in lockstep with seeds that the baseline has are judged seed by seed, as twins; others as independent samples.
+Flights in lockstep with seeds that the baseline has are judged seed by seed, as twins; others as independent samples
+that spread alike.
 The path is held against the mean path of the baseline: where every flight is farther from it than any of the
 baseline's own flights was from the others, how likely that is by chance is counted exactly. The chance of any false
 'changed' is what `samples.LEVEL` says. A limit that is wider than it was at approval is a change of its own.
@@ -8,9 +9,9 @@ baseline's own flights was from the others, how likely that is by chance is coun
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from math import comb
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from asflown.change.baseline_model import (
     shown_unit,
 )
 from asflown.change.findings import Conclusion, MeasureChange
+from asflown.change.judge import Difference
 from asflown.change.measure_change import BAND_SHARE, band_of, change_of, told
 from asflown.change.samples import LEVEL, Numbers, Sample, changed, sample
 from asflown.change.sets import FlightSet
@@ -33,9 +35,11 @@ from asflown.grade.grade import sources_of
 from asflown.record.series import Source
 from asflown.scenario.model import Expect, Limit, Scenario
 
+ROUNDING = 1e-9
+"""Of a number's size: less does not count as spread."""
 FEWEST_FOR_PATH = 3
 PATH_SHARE = 0.2
-"""Of LEVEL; measures have 0.4 of it, as in any comparison."""
+"""Of LEVEL; measures have their part of it, as in any comparison."""
 PATH_M = 0.1
 """Nearer than this to the baseline's path is no change of path."""
 
@@ -153,7 +157,26 @@ def _sample(
         first: Numbers = [before[seed] for seed in seeds]
         second: Numbers = [now[seed] for seed in seeds]
         return sample(name, unit, first, second, twins=True)
-    return sample(name, unit, list(before.values()), list(now.values()), twins=False)
+    first, second = list(before.values()), list(now.values())
+    return Sample(name, unit, first, second, _pooled(list(before.values()), list(now.values())))
+
+
+def _pooled(before: Sequence[float], now: Sequence[float]) -> Difference | None:
+    """The difference of means, both sides taken to spread alike, as they do when nothing changed; one flight will do.
+
+    Welch's test would be wrong three times as often as stated here: a nightly run has three flights, whose spread may
+    come out tiny by chance, and would then stand for all of them.
+    """
+    free = len(before) + len(now) - 2
+    if free < 1 or len(before) < 2:
+        return None
+    squares = sum(float(np.var(side)) * len(side) for side in (before, now))
+    mean = float(np.mean(now) - np.mean(before))
+    error = math.sqrt(squares / free * (1 / len(before) + 1 / len(now)))
+    smallest = ROUNDING * max(map(abs, (*before, *now)))
+    if error <= smallest:
+        return Difference(mean if abs(mean) > smallest else 0.0, 0.0, math.inf)
+    return Difference(mean, error, free)
 
 
 def loosened_since(baseline: Baseline, scenario: Scenario) -> Iterator[str]:
@@ -234,7 +257,7 @@ def _path(baseline: Baseline, flights: FlightSet, source: Source) -> PathChange 
 
 def _chance(before: int, now: int) -> float:
     """How likely all `now` flights are farther out than all `before`, when they fly alike: one order of all."""
-    return 1 / comb(before + now, now)
+    return 1 / math.comb(before + now, now)
 
 
 def _off(flown: tuple[np.ndarray, np.ndarray], at: float, xyu_m: tuple[float, float, float]) -> float:

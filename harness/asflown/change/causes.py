@@ -20,6 +20,7 @@ from asflown.change.response import Apart
 from asflown.change.samples import Sample
 from asflown.change.twins import Origin, Parting
 from asflown.change.uplink_change import Decided
+from asflown.change.verdicts import VerdictChange
 from asflown.change.words import count, listing, quantity
 
 _GIVEN_ORDER = (
@@ -47,6 +48,7 @@ class Clues:
     observed: tuple[tuple[Cause, Sample], ...]
     """What of link and surroundings changed by the captures, beyond chance."""
     measures: tuple[MeasureChange, ...]
+    verdicts: VerdictChange | None
     apart: Apart | None
     parting_leg: str | None
     """The leg on which the first twins part."""
@@ -188,10 +190,17 @@ def _effects(clues: Clues) -> Iterator[Finding]:
     where = "" if clues.apart is None else clues.apart.says()
     at_s = None if clues.apart is None else clues.apart.at_s
     leg = None if clues.apart is None else clues.apart.leg
-    if changed:
-        says = "; ".join([listing([told(one) for one in changed], 3), where]).rstrip("; ")
-        size = quantity(changed[0].difference or 0.0, changed[0].unit, signed=True)
-        yield Finding(Cause.VEHICLE, says, "observed", "strong", _how_sure(changed[0]), at_s, leg, size)
+    if changed or clues.verdicts is not None:
+        moved = [listing([told(one) for one in changed], 3)] if changed else []
+        if clues.verdicts is not None:
+            moved.insert(0, clues.verdicts.says)
+        says = "; ".join([*moved, *([where] if where else [])])
+        size = quantity(changed[0].difference or 0.0, changed[0].unit, signed=True) if changed else ""
+        sure: Confidence = "certain" if clues.verdicts is not None and clues.verdicts.certain else "strong"
+        because = (
+            _how_sure(changed[0]) if changed else "" if clues.verdicts is None else clues.verdicts.because
+        )
+        yield Finding(Cause.VEHICLE, says, "observed", sure, because, at_s, leg, size)
     elif clues.apart is not None and (clues.partings or not clues.measures):
         yield Finding(
             Cause.VEHICLE, where, "observed", "certain" if clues.partings else "weak", "", at_s, leg

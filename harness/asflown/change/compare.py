@@ -29,6 +29,7 @@ from asflown.change.samples import Family, Sample, changed, sample
 from asflown.change.sets import FlightSet, FlownFlight
 from asflown.change.sides import compare_sides, lie_apart
 from asflown.change.uplink_change import compare_uplinks
+from asflown.change.verdicts import verdict_change
 from asflown.change.words import count, listing, quantity
 from asflown.record.series import Source
 
@@ -62,7 +63,9 @@ def compare(a: FlightSet, b: FlightSet, bands: Bands | None = None, *, blind: bo
     else:
         measures = compare_measures(a, b, bands.by_name, bands.share, twins=as_twins)
     clues = _clues(a, b, measures, given, pairs=pairs, as_twins=as_twins)
-    return _told(a, b, in_order_of_cause(clues), measures, _method(a, b, as_twins=as_twins))
+    found = in_order_of_cause(clues)
+    moved = clues.verdicts is not None and clues.verdicts.decides
+    return _told(a, b, found, measures, _method(a, b, as_twins=as_twins), verdicts=moved)
 
 
 def _only_twins(side: FlightSet, pairs: list[tuple[FlownFlight, FlownFlight]], place: int) -> FlightSet:
@@ -108,6 +111,7 @@ def _clues(
         decided=tuple(compare_uplinks(a, b, twins=as_twins, same_clock=same_clock)),
         observed=tuple(_observed(a, b, as_twins=as_twins, same_clock=same_clock)),
         measures=measures,
+        verdicts=verdict_change(a, b, pairs if same_clock else ()),
         apart=twins_apart(*pairs[0], source) if pairs else apart(a.flights, b.flights, source),
         parting_leg=_parting_leg(pairs, partings, source),
         could_find=_could_find(measures),
@@ -120,7 +124,11 @@ def _observed(a: FlightSet, b: FlightSet, *, as_twins: bool, same_clock: bool) -
     for family, cause in families:
         samples = [
             sample(
-                what.name, what.unit, *([seen(one, what) for one in side] for side in (a, b)), twins=as_twins
+                what.name,
+                what.unit,
+                *([seen(one, what) for one in side] for side in (a, b)),
+                twins=as_twins,
+                matters_from=what.matters_from,
             )
             for what in OBSERVABLES
             if what.about == family
@@ -167,8 +175,11 @@ def _told(
     method: str,
     *,
     pairs_equal: bool = False,
+    verdicts: bool = False,
 ) -> Comparison:
-    conclusion = "same" if pairs_equal else _conclusion(findings, measures)
+    conclusion: Conclusion = "same" if pairs_equal else _conclusion(findings, measures)
+    if verdicts:
+        conclusion = "different"
     return Comparison(
         a=_side(a),
         b=_side(b),

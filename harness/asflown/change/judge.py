@@ -3,7 +3,7 @@
 'No significant difference' is never taken for 'no difference': equivalence is shown by two one-sided tests (TOST,
 Schuirmann 1987) or not at all. Spreads need not be equal (Welch). Flights that are twins are judged by their
 differences, which `grade.statistics` does not offer; for independent sets the two agree, and a test says so. Numbers
-that never vary are compared as they are.
+that happen not to vary in a few flights are no proof that they never do: what so many equal ones are worth is counted.
 """
 
 from __future__ import annotations
@@ -29,17 +29,19 @@ class Difference:
     standard_error: float
     """0 when the numbers do not vary at all."""
     degrees: float
+    least_p: float = 0.0
+    """Where nothing varies: how often chance alone sorts equal numbers to the two sides as they lie here."""
 
     def p_changed(self) -> float:
         """How likely a difference at least as large is, had nothing changed (two-sided t)."""
         if self.standard_error == 0:
-            return 1.0 if self.mean == 0 else 0.0
+            return 1.0 if self.mean == 0 else self.least_p
         return float(2 * stats.t.sf(abs(self.mean) / self.standard_error, self.degrees))
 
     def p_equivalent(self, band: float) -> float:
         """The larger p of the two one-sided tests against `band`, the half width of what counts as none."""
         if self.standard_error == 0:
-            return 0.0 if abs(self.mean) < band else 1.0
+            return self.least_p / 2 if abs(self.mean) < band else 1.0
         return float(stats.t.sf((band - abs(self.mean)) / self.standard_error, self.degrees))
 
     def interval(self, level: float = 1 - 2 * EQUIVALENCE_LEVEL) -> tuple[float, float]:
@@ -52,7 +54,7 @@ class Difference:
     def power_of_equivalence(self, band: float) -> float:
         """How likely TOST had shown equivalence, had nothing changed; with the spread that was seen."""
         if self.standard_error == 0:
-            return 1.0
+            return 1.0 if self.least_p / 2 <= EQUIVALENCE_LEVEL else 0.0
         critical = float(stats.t.isf(EQUIVALENCE_LEVEL, self.degrees))
         reach = band / self.standard_error
         # The probability over the mean for a known standard error, averaged over its chi-square distribution.
@@ -100,7 +102,10 @@ def unpaired(a: Sequence[float], b: Sequence[float]) -> Difference | None:
     total = sum(parts)
     mean = float(np.mean(b) - np.mean(a))
     if total <= _rounding(a, b):
-        return Difference(mean if abs(mean) ** 2 > _rounding(a, b) else 0.0, 0.0, math.inf)
+        ways = math.comb(len(a) + len(b), len(a))  # permutations of two sides
+        return Difference(
+            mean if abs(mean) ** 2 > _rounding(a, b) else 0.0, 0.0, math.inf, min(1.0, 2 / ways)
+        )
     below = sum(part**2 / (len(side) - 1) for part, side in zip(parts, (a, b), strict=True))
     return Difference(mean, math.sqrt(total), total**2 / below)
 
@@ -113,7 +118,8 @@ def paired(a: Sequence[float], b: Sequence[float]) -> Difference | None:
     spread = float(np.var(apart, ddof=1)) / len(apart)
     mean = float(np.mean(apart))
     if spread <= _rounding(a, b):
-        return Difference(mean if abs(mean) ** 2 > _rounding(a, b) else 0.0, 0.0, math.inf)
+        alike = 2.0 ** (1 - len(apart))  # the sign test of as many differences to one side
+        return Difference(mean if abs(mean) ** 2 > _rounding(a, b) else 0.0, 0.0, math.inf, alike)
     return Difference(mean, math.sqrt(spread), len(apart) - 1)
 
 

@@ -118,6 +118,8 @@ def _needed(difference: Difference, band: float | None, flights: int) -> str:
     """How many flights a side would show equivalence; empty where these do, or nothing says how large the band is."""
     if band is None or difference.standard_error == 0 or difference.p_equivalent(band) <= LEVEL:
         return ""
+    if abs(difference.mean) >= band:
+        return "what was seen is larger than the band; more flights would tell whether it is chance"
     needed = flights_for_equivalence(band, difference.standard_error * (flights / 2) ** 0.5)
     if needed is None or needed <= flights:
         return "what was seen is too near the end of the band for so few flights"

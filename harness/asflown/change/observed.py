@@ -37,6 +37,8 @@ class Observable:
     name: str
     unit: str
     about: Literal["link", "surroundings"]
+    matters_from: float
+    """A smaller difference is of no account, however sure it is."""
     of: Callable[[FlownFlight], float | None]
 
 
@@ -172,14 +174,14 @@ def hover_throttle(flight: FlownFlight) -> float | None:
 
 
 OBSERVABLES: tuple[Observable, ...] = (
-    Observable("age of telemetry", "s", "link", delay_down),
-    Observable("time to a command's answer", "s", "link", answer_time),
-    Observable("spread of delays", "s", "link", delay_spread),
-    Observable("loss of telemetry", "", "link", loss_down),
-    Observable("rate of telemetry", "Hz", "link", rate_down),
-    Observable("lean towards north in hover", "m/s2", "surroundings", lean_north),
-    Observable("lean towards east in hover", "m/s2", "surroundings", lean_east),
-    Observable("hover throttle", "", "surroundings", hover_throttle),
+    Observable("age of telemetry", "s", "link", 1e-3, delay_down),
+    Observable("time to a command's answer", "s", "link", 2e-3, answer_time),
+    Observable("spread of delays", "s", "link", 1e-3, delay_spread),
+    Observable("loss of telemetry", "", "link", 1e-3, loss_down),
+    Observable("rate of telemetry", "Hz", "link", 0.1, rate_down),
+    Observable("lean towards north in hover", "m/s2", "surroundings", 0.02, lean_north),
+    Observable("lean towards east in hover", "m/s2", "surroundings", 0.02, lean_east),
+    Observable("hover throttle", "", "surroundings", 2e-3, hover_throttle),
 )
 
 

@@ -1,7 +1,7 @@
 """Numbers of two sets side by side: as twins where every flight has one, else as independent samples.
 
-The level of error is shared out: each family of numbers (uplink, link, surroundings, measures) has its part, and
-inside a family Holm's method holds it. So the chance of any false 'changed' in a whole comparison is LEVEL at most,
+The level of error is shared out: each family of numbers (uplink, link, surroundings, verdicts, measures) has its part,
+and inside a family Holm's method holds it. So the chance of any false 'changed' in a whole comparison is LEVEL at most,
 as far as the numbers behave as the t-test asks.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -20,8 +20,14 @@ from asflown.grade.statistics import holm
 LEVEL = 0.05
 """Chance of any false 'changed' in a comparison of unchanged sets."""
 
-Family = Literal["uplink", "link", "surroundings", "measures"]
-SHARE: dict[Family, float] = {"uplink": 0.15, "link": 0.1, "surroundings": 0.1, "measures": 0.65}
+Family = Literal["uplink", "link", "surroundings", "verdicts", "measures"]
+SHARE: dict[Family, float] = {
+    "uplink": 0.15,
+    "link": 0.1,
+    "surroundings": 0.1,
+    "verdicts": 0.2,
+    "measures": 0.45,
+}
 """How LEVEL is shared out."""
 
 Numbers = Sequence[float | None]
@@ -36,6 +42,8 @@ class Sample:
     a: Numbers
     b: Numbers
     difference: Difference | None
+    matters_from: float = 0.0
+    """A smaller difference of the means is never called changed."""
 
     def means(self) -> tuple[float, float]:
         """The mean of either side; NaN where no flight shows the number."""
@@ -44,15 +52,29 @@ class Sample:
         return one, other
 
 
-def sample(name: str, unit: str, a: Numbers, b: Numbers, *, twins: bool) -> Sample:
-    """Puts a number of two sets side by side; with `twins`, entries of equal place belong together."""
+def sample(
+    name: str,
+    unit: str,
+    a: Numbers,
+    b: Numbers,
+    *,
+    twins: bool,
+    matters_from: float = 0.0,
+    constants: bool = False,
+) -> Sample:
+    """Puts a number of two sets side by side; with `twins`, entries of equal place belong together.
+
+    With `constants`, numbers that do not vary are known never to, as those written in a script.
+    """
     if twins:
         both = [(x, y) for x, y in zip(a, b, strict=True) if x is not None and y is not None]
         difference = paired([x for x, _ in both], [y for _, y in both])
     else:
         sides = [[value for value in side if value is not None] for side in (a, b)]
         difference = unpaired(sides[0], sides[1])
-    return Sample(name, unit, a, b, difference)
+    if constants and difference is not None:
+        difference = replace(difference, least_p=0.0)
+    return Sample(name, unit, a, b, difference, matters_from)
 
 
 def changed(samples: Sequence[Sample], family: Family, share: float = 1.0) -> list[Sample]:
@@ -61,4 +83,8 @@ def changed(samples: Sequence[Sample], family: Family, share: float = 1.0) -> li
     p_values = [one.difference.p_changed() for one in tested if one.difference is not None]
     adjusted = holm(p_values)
     found = sorted((p, place) for place, p in enumerate(adjusted) if p <= LEVEL * SHARE[family] * share)
-    return [tested[place] for _, place in found]
+    return [tested[place] for _, place in found if _matters(tested[place])]
+
+
+def _matters(one: Sample) -> bool:
+    return one.difference is not None and abs(one.difference.mean) >= one.matters_from

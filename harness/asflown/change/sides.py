@@ -35,7 +35,8 @@ def interval_of(values: Sequence[float], level: float, *, of_one_more: bool = Fa
 def lie_apart(samples: Sequence[Sample], family: Family) -> list[Sample]:
     """Those numbers of which each side's own interval lies apart from the other's, at the level of their family."""
     level = 1 - LEVEL * SHARE[family] / max(len(samples), 1)
-    return [one for one in samples if _are_apart(_known(one.a), _known(one.b), level)]
+    apart = [one for one in samples if _are_apart(_known(one.a), _known(one.b), level)]
+    return [one for one in apart if abs(one.means()[1] - one.means()[0]) >= one.matters_from]
 
 
 def _known(side: Numbers) -> list[float]:

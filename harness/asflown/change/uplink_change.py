@@ -22,6 +22,8 @@ from asflown.change.words import listing, quantity
 TOGETHER_M, TOGETHER_RAD = 0.3, 0.1
 """With one flight a side: places and headings asked for that are nearer than this count as equal, as each script lays
 them on what it was told at its own start."""
+TIMING_S = 0.02
+"""A step that lasts longer or shorter by less is of no account."""
 _METRES = frozenset({"forward", "right", "up", "north", "east", "x", "y", "z"})
 _STRUCTURE_SHARE = 0.5
 """Of the uplink's level, for the order of steps; values and times have the rest."""
@@ -148,7 +150,10 @@ def _step_samples(
         for index, name in enumerate(("",) if timing else step.names):
             sides = [[_number(one, place, index, timing=timing) for one in side] for side in (a, b)]
             unit = "s" if timing else unit_of(name)
-            found = sample(name, unit, sides[0], sides[1], twins=twins)
+            least = TIMING_S if timing else 1e-3 if unit in {"m", "rad", "m/s"} else 0.0
+            found = sample(
+                name, unit, sides[0], sides[1], twins=twins, matters_from=least, constants=not timing
+            )
             yield _StepSample(found, place + 1, step.key, at_s, timing)
 
 

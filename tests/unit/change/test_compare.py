@@ -9,8 +9,9 @@ import pytest
 
 from asflown.change.compare import Bands, compare
 from asflown.change.findings import Cause
-from asflown.change.sets import make_set
+from asflown.change.sets import FlightSet, make_set
 from asflown.errors import ExitCode
+from asflown.grade.result import VerdictWord
 from tests.unit.change.flown import DOWN, UP, WIND, Sent, flight, go, here, several, speed
 
 FASTER: Sent = [UP[0], (2.0, speed(3.0)), *UP[2:]]
@@ -150,3 +151,49 @@ def test_a_link_seen_to_differ_on_another_clock_comes_behind_the_clock(tmp_path:
     found = compare(a, b)
     assert [one.cause for one in found.findings] == [Cause.CLOCK, Cause.LINK]
     assert found.findings[1].says == "age of telemetry 100 ms in A and 180 ms in B"
+
+
+def graded(folder: Path, verdicts: str, **changes: Any) -> FlightSet:
+    """A flight for each letter, p or f, with seeds from 1."""
+    words: dict[str, VerdictWord] = {"p": "pass", "f": "fail"}
+    return make_set(
+        folder.name,
+        [
+            flight(
+                folder / str(seed),
+                seed=seed,
+                verdict=words[one],
+                clock={"digest": f"{folder}{seed}"},
+                **changes,
+            )
+            for seed, one in enumerate(verdicts, 1)
+        ],
+    )
+
+
+def test_a_seed_that_passed_and_fails_now_is_different(tmp_path: Path) -> None:
+    """Twins: whatever the measures can show."""
+    b = graded(tmp_path / "b", "ffp", down=AWAY, vehicle={"release": "r2"})
+    found = compare(graded(tmp_path / "a", "ppp"), b)
+    assert found.conclusion == "different"
+    assert found.findings[1].says == "2 of 3 seeds that passed in A fail in B"
+    assert (found.findings[1].cause, found.findings[1].confidence) == (Cause.VEHICLE, "certain")
+
+
+def test_seeds_that_move_both_ways_are_told_and_decide_nothing(tmp_path: Path) -> None:
+    """A scenario near its limits turns either way."""
+    b = graded(tmp_path / "b", "fpp", down=AWAY, vehicle={"release": "r2"})
+    found = compare(graded(tmp_path / "a", "pfp"), b)
+    assert (
+        "1 of 2 seeds that passed in A fail in B; 1 of 1 seeds that failed in A pass in B"
+        in found.findings[1].says
+    )
+    assert found.conclusion != "different"
+
+
+def test_verdicts_of_other_seeds_are_compared_by_a_test(tmp_path: Path) -> None:
+    """Six that pass against six that fail are no chance; two against two may be."""
+    sides = [graded(tmp_path / "a", "p" * 6), graded(tmp_path / "b", "f" * 6)]
+    assert compare(sides[0], sides[1], blind=True).first.says == "6 of 6 flights passed in A and 0 of 6 in B"
+    few = [graded(tmp_path / "c", "pp"), graded(tmp_path / "d", "ff")]
+    assert compare(few[0], few[1], blind=True).first.cause is Cause.NOTHING
