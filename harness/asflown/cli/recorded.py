@@ -98,4 +98,6 @@ def outcome_of(name: str, vehicle: str, scenario: Scenario | None, flights: list
         tuple(flights),
         judged_by_share=judge != "every-flight",
         tolerances=measure_tolerances(graded, judge),
+        confidence=verdict.confidence,
+        would_decide=verdict.would_decide,
     )

@@ -18,7 +18,7 @@ from asflown.grade.evidence import Evidence
 from asflown.grade.found import Found
 from asflown.grade.match import LONG_GAP_S
 from asflown.grade.robustness import Robustness, Trace
-from asflown.grade.rules import keeps_value, trace_of
+from asflown.grade.rules import keeps_value, trace_of, what_is_missing
 from asflown.record.series import Series
 from asflown.scenario.measure_formula import Expression, MeasureFormula, Number, Operate, Signal
 from asflown.units import format_quantity
@@ -32,7 +32,7 @@ def own_measure(formula: MeasureFormula, evidence: Evidence) -> Found:
     names = formula.signals()
     missing = [name for name in names if name not in signals]
     if missing:
-        return Found(None, f"the capture has no {' and no '.join(missing)} ({evidence.track.source})")
+        return Found(None, what_is_missing(missing, evidence.track.source))
     used = {name: signals[name] for name in names}
     begin_s, end_s = _flight(evidence)
     trace = _until(trace_of(used, begin_s), end_s)

@@ -33,12 +33,20 @@ def grade_rule(rule: Rule, signals: Mapping[str, Series], source: Source, from_s
     names = signals_of(formula)
     missing = [name for name in names if name not in signals]
     if missing:
-        reason = f"the capture has no {' and no '.join(missing)} ({source})"
-        return not_graded(rule, source, reason)
+        return not_graded(rule, source, what_is_missing(missing, source))
     trace = trace_of({name: signals[name] for name in names}, from_s)
     if not len(trace.time_us):
         return not_graded(rule, source, f"there are no samples of {' and '.join(names)} after arming")
     return _graded(rule, formula, trace, source)
+
+
+def what_is_missing(signals: list[str], source: Source) -> str:
+    """`the capture has no tilt (estimate)`; of a mode, that the capture does not tell it."""
+    modes = [name.removeprefix("mode is ") for name in signals if name.startswith("mode is ")]
+    others = [name for name in signals if not name.startswith("mode is ")]
+    parts = [f"the capture has no {' and no '.join(others)}"] if others else []
+    parts += [f"the capture does not tell when the mode is {' or '.join(modes)}"] if modes else []
+    return f"{', and '.join(parts)} ({source})"
 
 
 def _graded(rule: Rule, formula: Formula, trace: Trace, source: Source) -> RuleGraded:

@@ -172,7 +172,7 @@ def _undecided(
         f"{_of_all(passed, flown)} passed{doubt}: too few to tell whether {judge.share:.4g} of all flights would, "
         f"which may be anything from {bounds[0]:.3f} to {bounds[1]:.3f} (confidence {judge.confidence:.4g})"
     )
-    decides = _what_would_decide(passed, flown, judge, sure)
+    decides = _what_would_decide(counts, judge, sure)
     return Verdict("inconclusive", f"{statement}. {decides}", judge.confidence, decides)
 
 
@@ -186,10 +186,11 @@ def _without_copies(flights: Sequence[JudgedFlight]) -> list[VerdictWord]:
     ]
 
 
-def _what_would_decide(passed: int, flown: int, judge: Share90, sure: float) -> str:
+def _what_would_decide(counts: tuple[int, int, int], judge: Share90, sure: float) -> str:
     """`If the next 12 flights all pass, that shows it; if the next 3 all fail, that shows the contrary`."""
+    passed, undecided, flown = counts
     if_passed, _ = further_flights(passed, flown, judge.share, judge.confidence)
-    _, if_failed = further_flights(passed, flown, judge.share, sure)
+    _, if_failed = further_flights(passed + undecided, flown, judge.share, sure)
     ways = [
         f"if {_next(number, did)}, that shows {what}"
         for number, did, what in ((if_passed, "pass", "it"), (if_failed, "fail", "the contrary"))

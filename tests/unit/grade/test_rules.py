@@ -68,6 +68,14 @@ def test_signal_that_the_capture_lacks_does_not_decide() -> None:
     assert graded("always tilt < 20 deg").says == "not measurable: the capture has no tilt (estimate)"
 
 
+def test_mode_that_the_capture_does_not_tell() -> None:
+    """A mode is no signal to a reader: the sentence says what the capture does not tell."""
+    rule = graded("always while mode is set-points, tilt < 20 deg")
+    assert rule.says == (
+        "not measurable: the capture has no tilt, and the capture does not tell when the mode is set-points (estimate)"
+    )
+
+
 def test_rules_of_mixed_units_are_normalised() -> None:
     """Metres and per cent meet by their scales; the whole then has no unit."""
     rule = graded("always (battery < 20 % implies eventually[0 s, 5 s] height < 1 m)")

@@ -16,6 +16,7 @@ from asflown.scenario.model import Share90
 
 Clock = Literal["lockstep", "paced"]
 PASS: list[VerdictWord] = ["pass"]
+UNDECIDED: list[VerdictWord] = ["inconclusive"]
 NINETY = Share90(share=0.9, confidence=0.9)
 
 
@@ -110,6 +111,13 @@ def test_clocks_are_never_mixed() -> None:
     assert verdict.word == "inconclusive"
     assert verdict.statement.startswith("lockstep: 20 of 20 flights passed")
     assert "; paced: 20 of 20 flights passed" in verdict.statement
+
+
+def test_undecided_flights_are_no_failures() -> None:
+    """Where no flight decided anything, the contrary takes flights that do fail."""
+    says = judge_flights(flights(*UNDECIDED * 24), NINETY).statement
+    assert says.startswith("0 of 24 flights passed, and 24 decided nothing: too few to tell")
+    assert says.endswith("if the next 6 flights all fail, that shows the contrary")
 
 
 def test_releases_are_never_mixed() -> None:
