@@ -162,7 +162,7 @@ def main() -> None:
             for one in variants()
         }
         alarms = false_alarm_rows(base, options.pairs)
-        detected = detection_rows(base, changed, options.pairs)
+        detected = detection_rows(base, changed, options.pairs // 2)
     heads = [
         "flights a side",
         f"anything changed (level {LEVEL:.0%})",
