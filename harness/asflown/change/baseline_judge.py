@@ -4,7 +4,7 @@ Flights in lockstep with seeds that the baseline has are judged seed by seed, as
 that spread alike.
 The path is held against the mean path of the baseline: where every flight is farther from it than any of the
 baseline's own flights was from the others, how likely that is by chance is counted exactly. The chance of any false
-'changed' is what `samples.LEVEL` says. A limit that is wider than it was at approval is a change of its own.
+'changed' is MEASURES_LEVEL and PATH_LEVEL together. A limit wider than at approval is a change of its own.
 """
 
 from __future__ import annotations
@@ -27,19 +27,20 @@ from asflown.change.baseline_model import (
 from asflown.change.findings import Conclusion, MeasureChange
 from asflown.change.judge import Difference
 from asflown.change.measure_change import BAND_SHARE, band_of, change_of, told
-from asflown.change.samples import LEVEL, Numbers, Sample, changed, sample
+from asflown.change.samples import Numbers, Sample, sample
 from asflown.change.sets import FlightSet
 from asflown.change.words import count, listing
 from asflown.errors import UsageError
 from asflown.grade.grade import sources_of
+from asflown.grade.statistics import holm
 from asflown.record.series import Source
 from asflown.scenario.model import Expect, Limit, Scenario
 
 ROUNDING = 1e-9
 """Of a number's size: less does not count as spread."""
 FEWEST_FOR_PATH = 3
-PATH_SHARE = 0.2
-"""Of LEVEL; measures have their part of it, as in any comparison."""
+MEASURES_LEVEL, PATH_LEVEL = 0.02, 0.01
+"""Chance of any false 'changed' over all measures, and of the path."""
 PATH_M = 0.1
 """Nearer than this to the baseline's path is no change of path."""
 
@@ -117,12 +118,10 @@ def _measures(baseline: Baseline, flights: FlightSet, *, paired: bool) -> tuple[
         if (kept := baseline.measures.get(key(name, source, baseline.source))) is not None
         if (one := _sample(name, source, kept, flights, paired=paired)) is not None
     ]
-    found = changed([one for one, _, _ in tested], "measures")
+    p_values = [1.0 if one.difference is None else one.difference.p_changed() for one, _, _ in tested]
     return tuple(
-        change_of(
-            one, source, _band(one.name, kept), len(tested), is_changed=any(one is moved for moved in found)
-        )
-        for one, source, kept in tested
+        change_of(one, source, _band(one.name, kept), len(tested), is_changed=p_value <= MEASURES_LEVEL)
+        for (one, source, kept), p_value in zip(tested, holm(p_values), strict=True)
     )
 
 
@@ -238,7 +237,7 @@ def _path(baseline: Baseline, flights: FlightSet, source: Source) -> PathChange 
     """Where all flights left the baseline's path, and farthest, if that is more than chance; else None."""
     number = sum(len(places) for places in baseline.path.values())
     few = min(len(flights), len(baseline.seeds)) < FEWEST_FOR_PATH
-    if not number or few or number * _chance(len(baseline.seeds), len(flights)) > LEVEL * PATH_SHARE:
+    if not number or few or number * _chance(len(baseline.seeds), len(flights)) > PATH_LEVEL:
         return None
     flown = [places_of(one, source) for one in flights]
     farthest: PathChange | None = None

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from asflown.change.baseline_diff import diff_baselines, text_diff
-from asflown.change.baseline_judge import is_wider, judge_against, loosened_since
+from asflown.change.baseline_judge import _pooled, is_wider, judge_against, loosened_since
 from asflown.change.baseline_make import make_baseline
 from asflown.change.baseline_model import (
     Baseline,
@@ -55,6 +56,11 @@ def flights(tmp_path: Path, name: str, misses: list[float], **more: object) -> F
         values = {"cross_track_p95": miss, "duration": 60.0}
         store_flight(store, number, values=values, scenario_file=tmp_path / "hop.scenario.yaml", **more)  # type: ignore[arg-type]
     return make_set(name, flights_in(store))
+
+
+def moved(misses: list[float], by: float) -> list[float]:
+    """Flights that miss by so much more, give or take a centimetre."""
+    return [miss + by + 0.01 * (number % 3 - 1) for number, miss in enumerate(misses)]
 
 
 MISSES = [0.30, 0.34, 0.27, 0.31, 0.29, 0.33]
@@ -106,7 +112,7 @@ def test_unchanged_flights_are_the_same(approved: Baseline, tmp_path: Path) -> N
 
 def test_a_change_beyond_the_band_is_named(approved: Baseline, tmp_path: Path) -> None:
     """By how much, and that the other measure stayed."""
-    found = judge_against(approved, flights(tmp_path, "now", [miss + 0.3 for miss in MISSES]))
+    found = judge_against(approved, flights(tmp_path, "now", moved(MISSES, 0.3)))
     assert found.conclusion == "different"
     assert found.statement == "changed: cross_track_p95 0.31 m to 0.61 m (+0.30 m)"
     assert [one.word for one in found.measures] == ["changed", "same"]
@@ -114,7 +120,7 @@ def test_a_change_beyond_the_band_is_named(approved: Baseline, tmp_path: Path) -
 
 def test_a_change_within_the_band_is_none(approved: Baseline, tmp_path: Path) -> None:
     """A tenth of what is allowed does not matter, however sure it is."""
-    found = judge_against(approved, flights(tmp_path, "now", [miss + 0.02 for miss in MISSES]))
+    found = judge_against(approved, flights(tmp_path, "now", moved(MISSES, 0.03)))
     assert found.conclusion == "same"
     assert found.measures[0].word == "changed within the band"
 
@@ -129,6 +135,29 @@ def test_other_seeds_are_independent_samples(approved: Baseline, tmp_path: Path)
         )
     found = judge_against(approved, make_set("others", flights_in(store)))
     assert (found.conclusion, found.paired) == ("same", False)
+
+
+def test_a_single_flight_of_another_seed_is_judged_by_the_baselines_spread(
+    approved: Baseline, tmp_path: Path
+) -> None:
+    """Far outside of what the baseline's flights were is a change; the flight need not spread itself."""
+    store = tmp_path / "one"
+    values = {"cross_track_p95": 0.9, "duration": 60.0}
+    store_flight(store, 1, seed=90, values=values, scenario_file=tmp_path / "hop.scenario.yaml")
+    found = judge_against(approved, make_set("one", flights_in(store)))
+    assert [one.word for one in found.measures] == ["changed", "same"]
+
+
+@pytest.mark.parametrize(("number", "most"), [(1, 14), (3, 14)])
+def test_unchanged_flights_seldom_seem_changed(number: int, most: int) -> None:
+    """At a level of 5 %, of 150 differences of unchanged flights 14 or fewer, in all but one case in a hundred."""
+    generator = np.random.default_rng(number)
+    seen = 0
+    for _ in range(150):
+        difference = _pooled(generator.normal(size=10).tolist(), generator.normal(size=number).tolist())
+        assert difference is not None
+        seen += difference.p_changed() <= 0.05
+    assert seen <= most
 
 
 WIDENED = {
