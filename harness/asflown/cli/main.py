@@ -32,7 +32,7 @@ from asflown.cli import (
     sensitivity,
     vehicle,
 )
-from asflown.cli.faults import keep_traceback
+from asflown.report.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
 from asflown.report.streams import discard, reader_is_gone
 
