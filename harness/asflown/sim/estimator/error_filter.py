@@ -28,7 +28,7 @@ Turned = tuple[float, float, float, float, float, float, float, float, float]
 _dot = np.dot
 """With a place for the result: half the price of `@`, and of `*` for an outer product, at this size; the same bits."""
 STATES = 15
-_DOWN, _NORTH_TILT, _EAST_TILT, _HEADING = 2, 6, 7, 8
+_DOWN = 2
 
 
 def _places(rows: range, columns: range) -> list[int]:
@@ -43,6 +43,8 @@ _LEVEL_SQUARED = FIELD_NED_GAUSS[0] ** 2 + FIELD_NED_GAUSS[1] ** 2
 _DIP_NORTH = FIELD_NED_GAUSS[2] * FIELD_NED_GAUSS[0] / _LEVEL_SQUARED
 _DIP_EAST = FIELD_NED_GAUSS[2] * FIELD_NED_GAUSS[1] / _LEVEL_SQUARED
 """Heading error for a tilt about north and about east."""
+_SEEN_AS_HEADING = np.zeros(STATES)
+_SEEN_AS_HEADING[[6, 7, 8]] = -_DIP_NORTH, -_DIP_EAST, 1.0
 _HEADING_ONLY = np.zeros(STATES)
 _HEADING_ONLY[[8, 12, 13, 14]] = 1.0
 
@@ -54,11 +56,15 @@ class ErrorFilter:
         "_column",
         "_driving",
         "_gain",
+        "_level_pull",
+        "_level_rows",
         "_period_s",
         "_product",
-        "_row",
+        "_pull",
+        "_rows",
         "_transition",
         "_transposed",
+        "_velocity_rows",
         "_x",
         "covariance",
         "noises",
@@ -76,7 +82,11 @@ class ErrorFilter:
         self._product: Array = np.empty((STATES, STATES))
         self._gain: Array = np.empty(STATES)
         self._column: Array = self._gain.reshape(STATES, 1)
-        self._row: Array = self._gain.reshape(1, STATES)
+        self._rows: Array = np.zeros((5, STATES))
+        for row, state in enumerate((0, 1, 3, 4, 5)):
+            self._rows[row, state] = 1.0
+        self._level_rows, self._velocity_rows = self._rows[:2, 6:12], self._rows[2:, 6:12]
+        self._level_pull, self._pull = self._transition[3:5, 6:12], self._transition[3:6, 6:12]
 
     def predict(self, force_ned: Vector, turned: Turned) -> None:
         """P <- F P F' + Q for one period of flight with this specific force and attitude."""
@@ -103,27 +113,28 @@ class ErrorFilter:
         The correction goes to heading and gyro biases alone (a suboptimal gain, in Joseph's form), so that no magnet
         ever tilts the craft.
         """
-        covariance = self.covariance
-        u = covariance[_HEADING] - _DIP_NORTH * covariance[_NORTH_TILT] - _DIP_EAST * covariance[_EAST_TILT]
-        expected = float(u[_HEADING] - _DIP_NORTH * u[_NORTH_TILT] - _DIP_EAST * u[_EAST_TILT]) + variance
-        k, x = np.multiply(_HEADING_ONLY, u, self._gain), self._x
+        covariance, x = self.covariance, self._x
+        u = _dot(_SEEN_AS_HEADING, covariance)
+        expected = float(_dot(u, _SEEN_AS_HEADING)) + variance
+        k = np.multiply(_HEADING_ONLY, u, self._gain)
         k /= expected
-        known = float(x[_HEADING] - _DIP_NORTH * x[_NORTH_TILT] - _DIP_EAST * x[_EAST_TILT])
-        x += k * (innovation_rad - known)
+        x += k * (innovation_rad - float(_dot(_SEEN_AS_HEADING, x)))
+        u -= (
+            0.5 * expected * k
+        )  # k u' + u k' - expected k k' is the sum of k (u - expected k / 2)' and its transpose
         cross = _dot(self._column, u.reshape(1, STATES), self._product)
-        change = cross + cross.T
-        change -= _dot(expected * self._column, self._row, cross)
-        covariance -= change
+        covariance -= cross + cross.T
         return expected
 
     def motion_rows(self, age_s: float) -> Array:
-        """Rows for north, east and velocity as they were `age_s` ago; noise since then is left out."""
-        rows = np.zeros((5, STATES))
-        pull = self._transition[3:6, 6:12] / self._period_s
-        rows[0, 0] = rows[1, 1] = rows[2, 3] = rows[3, 4] = rows[4, 5] = 1.0
+        """Rows for north, east and velocity as they were `age_s` ago; noise since then is left out.
+
+        The same array each time.
+        """
+        rows, per_period = self._rows, age_s / self._period_s
         rows[0, 3] = rows[1, 4] = -age_s
-        rows[:2, 6:12] = 0.5 * age_s * age_s * pull[:2]
-        rows[2:, 6:12] = -age_s * pull
+        np.multiply(self._level_pull, 0.5 * age_s * per_period, self._level_rows)
+        np.multiply(self._pull, -per_period, self._velocity_rows)
         return rows
 
     def expected(self, rows: Array, variances: Array) -> Array:
