@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
+from scipy import stats
 
 from asflown.grade.statistics import flights_needed
 from asflown.grade.statistics.tolerance import normal_factor
@@ -58,3 +61,19 @@ def test_flights_that_distribution_free_limits_take(
 def test_flights_when_the_largest_values_are_left_out() -> None:
     """OC-STAT-10: the 1st to 5th largest value as the one-sided 95/95 limit."""
     assert [flights_needed(0.95, 0.95, left_out=k) for k in range(5)] == [59, 93, 124, 153, 181]
+
+
+def howe(flights: int, coverage: float, confidence: float) -> float:
+    """W. G. Howe's approximation (JASA 64, 1969) of the two-sided factor."""
+    normal = stats.norm.ppf((1 + coverage) / 2)
+    chi2 = stats.chi2.ppf(1 - confidence, flights - 1)
+    return float(normal * math.sqrt((flights - 1) * (1 + 1 / flights) / chi2))
+
+
+def test_exact_factors_where_an_approximation_is_off() -> None:
+    """OC-STAT-02, OC-STAT-06: Howe's factor is near for 43 values, and visibly off for 10 and 3."""
+    assert howe(43, 0.90, 0.99) == pytest.approx(2.217316, abs=1e-6)
+    assert howe(10, 0.95, 0.95) == pytest.approx(3.3819, abs=5e-5)
+    assert howe(3, 0.95, 0.95) == pytest.approx(9.993, abs=5e-3)
+    assert normal_factor(10, 0.95, 0.95, two_sided=True) == pytest.approx(3.3934, abs=5e-5)
+    assert normal_factor(3, 0.95, 0.95, two_sided=True) == pytest.approx(9.789, abs=5e-4)

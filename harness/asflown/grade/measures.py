@@ -20,7 +20,7 @@ from asflown.grade.own_measures import own_measure
 from asflown.grade.result import Measured, Source
 from asflown.scenario.measure_formula import parse_measure_formula
 from asflown.scenario.measure_names import MEASURES as NAMES
-from asflown.scenario.measure_names import MeasureName
+from asflown.scenario.measure_names import MeasureName, load_registered
 from asflown.scenario.model import Limit
 from asflown.units import Dimension
 
@@ -100,6 +100,8 @@ def measure(name: str, limit: Limit, evidence: Evidence) -> Measured:
     """The measure `name` of a flight against `limit`: one of the table, or the limit's own formula."""
     if limit.formula is not None:
         return _measured(name, limit, evidence, own_measure(parse_measure_formula(limit.formula), evidence))
+    if name not in TABLE:
+        load_registered()  # a process of its own may be handed a scenario that another one read
     row = TABLE[name]
     missing = ""
     if row.needs is not None and evidence.positions is not None:

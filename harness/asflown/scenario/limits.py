@@ -13,7 +13,7 @@ from typing import cast
 from asflown.errors import FileProblem, FormulaProblem, QuantityProblem
 from asflown.scenario import yaml_tree
 from asflown.scenario.measure_formula import parse_measure_formula
-from asflown.scenario.measure_names import MEASURES
+from asflown.scenario.measure_names import MEASURES, load_registered
 from asflown.scenario.model import Limit
 from asflown.scenario.places import Place, character, find, meant, show
 from asflown.scenario.yaml_tree import Mapping, Plain, Scalar
@@ -47,6 +47,8 @@ def convert_limits(data: dict[str, Plain], root: Mapping) -> list[FileProblem]:
 def _dimension(name: str, node: yaml_tree.Node, measures: Mapping) -> Dimension:
     """What kind of quantity a measure is. Raises FileProblem for one that is not known and has no formula."""
     formula = find(node, ("formula",)) if isinstance(node, Mapping) else None
+    if name not in MEASURES:
+        load_registered()
     known = MEASURES.get(name)
     if formula is None or formula.node is None:
         if known is not None:

@@ -1,14 +1,20 @@
 """The measures a scenario may limit: name, what kind of quantity each is, and what it says.
 
-The grader computes exactly these; a new measure is one row here and one function there.
+The grader computes exactly these; a new measure is one row here and one function there. Packages of users add theirs
+by an entry point of the group `asflown.measures`: a function without arguments that calls grade.measures.register.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from importlib.metadata import entry_points
 from typing import Literal
 
+from asflown.errors import UsageError
 from asflown.units import Dimension
+
+GROUP = "asflown.measures"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,3 +103,19 @@ MEASURES: dict[str, MeasureName] = {
         ("total_system_error_p95", Dimension.LENGTH, "truth against path, 95 % of the time", "path"),
     )
 }
+
+
+@cache
+def load_registered() -> None:
+    """Lets installed packages register their measures; done once, and only where a name is not known otherwise.
+
+    Raises UsageError for a package that fails at it.
+    """
+    for entry in sorted(entry_points(group=GROUP), key=lambda entry: (entry.name, entry.value)):
+        try:
+            entry.load()()
+        except Exception as error:  # whatever a foreign package does wrong is told as its own
+            raise UsageError(
+                f"the measures of `{entry.value}` (entry point `{entry.name}`) cannot be registered: {error!r}",
+                "Mend that package, or take it out of this environment",
+            ) from error
