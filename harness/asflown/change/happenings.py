@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -31,6 +32,8 @@ WARNING = 4
 _STATUSTEXT, _COMMAND_ACK = 253, 77
 _RESULTS = {1: "refuses for now", 2: "denies", 3: "does not know", 4: "fails at"}
 """MAV_RESULT of an answer that is no acceptance."""
+_EXPECTED = frozenset({"take-off done", "mission ended", "arrived at home", "not flying"})
+"""Why a vehicle changes its mode by itself in flights that go well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,10 +93,17 @@ def _events(flight: FlownFlight) -> Iterator[Happening]:
         if event["kind"] == "safety":
             yield Happening(at_s, f"{event.get('what')} ({event.get('cause')})", SIGN)
         elif event["kind"] == "mode-change" and event.get("by") not in {None, "script"}:
-            mode = event.get("mode") or event.get("name") or "another mode"
-            yield Happening(
-                at_s, f"the vehicle changes to {mode}, by {event['by']}: {event.get('why')}", SIGN
-            )
+            yield _mode_change(event)
+
+
+def _mode_change(event: dict[str, Any]) -> Happening:
+    """A change of mode that the script did not ask for; it is noted later than it came."""
+    modes = [event.get(name) or "a mode without a name" for name in ("from", "to")]
+    by = "the vehicle itself" if event["by"] == "vehicle" else f"the {event['by']}"
+    by = "somebody unknown" if event["by"] == "unknown" else by
+    weight = COURSE if event["by"] == "vehicle" and event.get("why") in _EXPECTED else SIGN
+    says = f"{by} changes from {modes[0]} to {modes[1]}: {event.get('why')}"
+    return Happening(event.get("at_us", event["time_us"]) / 1e6, says, weight)
 
 
 def _silences(flight: FlownFlight) -> Iterator[Happening]:

@@ -79,5 +79,6 @@ def count(number: int, noun: str) -> str:
 
 
 def capital(sentence: str) -> str:
-    """With its first letter large; names with an underscore stay as they are."""
-    return sentence if "_" in sentence.partition(" ")[0] else sentence[:1].upper() + sentence[1:]
+    """With its first letter large; paths, and names with an underscore, stay as they are."""
+    first = sentence.partition(" ")[0]
+    return sentence if "_" in first or "/" in first else sentence[:1].upper() + sentence[1:]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
+import pytest
 from pymavlink.dialects.v20 import development as mavlink
 
 from asflown.change.explain import MOST_LINES, explain, nearest_that_passed
@@ -110,3 +112,39 @@ def test_a_flight_that_was_not_carried_out_says_why(tmp_path: Path) -> None:
     """Its captures are not looked at."""
     one = failed(tmp_path / "a", outcome="error", safety_events=[SafetyEvent(at_s=1, what="x", cause="y")])
     assert [line.what for line in explain(one).lines] == ["expected", "happened", "nearest"]
+
+
+MODE_CHANGES = {
+    "by the vehicle, as in any flight": (
+        {"by": "vehicle", "why": "take-off done"},
+        1,
+        "the vehicle itself changes",
+    ),
+    "by the vehicle, in distress": (
+        {"by": "vehicle", "why": "its own failsafe"},
+        3,
+        "the vehicle itself changes",
+    ),
+    "by the guard": ({"by": "guard", "why": "asked for"}, 3, "the guard changes"),
+    "by nobody known": ({"by": "unknown", "why": "nobody asked for it"}, 3, "somebody unknown changes"),
+}
+
+
+@pytest.mark.parametrize(("event", "weight", "says"), MODE_CHANGES.values(), ids=MODE_CHANGES.keys())
+def test_changes_of_mode_that_the_script_did_not_ask_for_are_told(
+    event: dict[str, str], weight: int, says: str, tmp_path: Path
+) -> None:
+    """At the time when they came; those that end a mode's work are no sign of trouble."""
+    one = flight(tmp_path / "a")
+    line = {
+        "time_us": 2_500_000,
+        "kind": "mode-change",
+        "from": "set-points",
+        "to": "land",
+        "at_us": 2_000_000,
+    }
+    with (one.folder / "events.jsonl").open("a", encoding="utf-8") as events:
+        events.write(json.dumps(line | event) + "\n")
+    (found,) = [told for told in happenings(one) if "changes from" in told.says]
+    assert (found.at_s, found.weight) == (2.0, weight)
+    assert found.says == f"{says} from set-points to land: {event['why']}"
