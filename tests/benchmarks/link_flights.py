@@ -62,7 +62,7 @@ def reasons(report: dict[str, Any]) -> str:
             continue
         parts = flight["measures"] + flight["rules"] + flight["checks"]
         wrong = [f"{part.get('name', '')}: {part['says']}" for part in parts if not part["passed"]]
-        return "; ".join(words.removeprefix(": ") for words in (*wrong, flight["problem"]) if words)
+        return "; ".join(words.removeprefix(": ") for words in wrong or [flight["problem"]])
     return ""
 
 
