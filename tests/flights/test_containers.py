@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,6 +21,9 @@ from tests.flights.flying import HELLO, REPOSITORY, command, write_scenario
 pytestmark = [pytest.mark.flight, pytest.mark.wall_time, pytest.mark.xdist_group("containers")]
 
 STAYS = HELLO + "time.sleep(float(sys.argv[3]))\n"
+
+
+BUILT = "asflown: 1\nname: boxed\nkind: container\ncontainer: {build: image, port: 14560/udp}\n"
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -46,25 +52,34 @@ def tried(folder: Path, vehicle: Path) -> tuple[Path, str]:
     return result.folder, result.manifest.problem
 
 
-def start(folder: Path, stays_s: float, vehicle: Path, *more: str, host: str = "") -> subprocess.Popen[str]:
-    """Starts a flight with a script that stays for a while."""
+@contextmanager
+def started(
+    folder: Path, stays_s: float, vehicle: Path, *more: str, host: str = ""
+) -> Iterator[subprocess.Popen[str]]:
+    """A flight with a script that stays for a while; ended and swept away if the test has not seen to it."""
     words = command("fly", scenario(folder, stays_s), "--vehicle", vehicle, "--keep", "flights", *more)
     environment: dict[str, str] = {**os.environ, **({"DOCKER_HOST": host} if host else {})}
-    return subprocess.Popen(words, cwd=folder, stdout=subprocess.PIPE, text=True, env=environment)
+    pipes: dict[str, Any] = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT, "text": True}
+    with subprocess.Popen(words, cwd=folder, env=environment, **pipes) as running:
+        try:
+            yield running
+        finally:
+            if running.poll() is None:
+                running.terminate()
+            print(running.stdout.read() if running.stdout and not running.stdout.closed else "")
 
 
 def test_two_side_by_side_are_boxed_in_and_removed(tmp_path: Path) -> None:
     """Each has a network of its own, no rights, bounded means; no port is open beyond the loopback; nothing stays."""
     vehicle = engines.boxed(tmp_path, more="  limits: {memory: 300 MB, cpus: 1, processes: 40}\n")
     before = engines.listening()
-    running = start(tmp_path, 3, vehicle, "--flights", "2", "--workers", "2")
-    found = engines.of_flight(tmp_path, flying=False)
-    while len(networks := engines.left()) < 4:  # two containers, two networks
-        assert running.poll() is None
-    opened = engines.listening() - before
-    running.terminate()
-    running.communicate(timeout=60)
-    assert running.returncode == 143
+    with started(tmp_path, 3, vehicle, "--flights", "2", "--workers", "2") as running:
+        found = engines.of_flight(tmp_path, flying=False)
+        while len(networks := engines.left()) < 4:  # two containers, two networks
+            assert running.poll() is None
+        opened = engines.listening() - before
+        running.terminate()
+        assert running.wait(60) == 143
     host = found["HostConfig"]
     assert (host["CapDrop"], host["ReadonlyRootfs"], host["Privileged"]) == (["ALL"], True, False)
     assert host["SecurityOpt"] == ["no-new-privileges:true"]
@@ -145,6 +160,28 @@ def test_container_that_cannot_fly_says_why(
     assert engines.left() == []
 
 
+BUILDS = {
+    "built": (
+        f'FROM {engines.IMAGE}\nUSER 65534\nCMD ["-c", "raise SystemExit(9)"]\n',
+        "ended with exit code 9",
+    ),
+    "base missing": ("FROM not-there:1\n", "the container engine has no image not-there:1. It has"),
+    "step fails": (f'FROM {engines.IMAGE}\nRUN ["/python/bin/python3", "-c", "x"]\n', "cannot be built: "),
+}
+
+
+@pytest.mark.parametrize(("dockerfile", "message"), BUILDS.values(), ids=BUILDS.keys())
+def test_image_is_built_from_what_the_engine_has(tmp_path: Path, dockerfile: str, message: str) -> None:
+    """A build context instead of an image; nothing is asked of a registry."""
+    (tmp_path / "image").mkdir()
+    (tmp_path / "image" / "Dockerfile").write_text(dockerfile, encoding="utf-8")
+    file = tmp_path / "boxed.vehicle.yaml"
+    file.write_text(BUILT, encoding="utf-8")
+    _, problem = tried(tmp_path, file)
+    assert message in problem
+    assert engines.left() == []
+
+
 def test_no_engine_answers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What to start is said."""
     monkeypatch.setenv("DOCKER_HOST", f"unix://{tmp_path}/nobody")
@@ -154,9 +191,9 @@ def test_no_engine_answers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_container_is_killed_in_flight(tmp_path: Path) -> None:
     """The flight ends at once with exit code 3; what was recorded is kept."""
-    running = start(tmp_path, 30, engines.boxed(tmp_path))
-    engines.docker("kill", engines.of_flight(tmp_path)["Id"])
-    said = " ".join(running.communicate(timeout=30)[0].split())
+    with started(tmp_path, 30, engines.boxed(tmp_path)) as running:
+        engines.docker("kill", engines.of_flight(tmp_path)["Id"])
+        said = " ".join(running.communicate(timeout=60)[0].split())
     assert running.returncode == 3
     assert "container boxed was killed from outside" in said
     (folder,) = (tmp_path / "flights").glob("2*")
@@ -166,10 +203,11 @@ def test_container_is_killed_in_flight(tmp_path: Path) -> None:
 
 def test_what_a_killed_run_left_is_swept(tmp_path: Path) -> None:
     """A run killed without mercy leaves its container; the next sweep removes it, and nobody else's."""
-    running = start(tmp_path, 30, engines.boxed(tmp_path))
-    engines.of_flight(tmp_path, flying=False)
-    running.kill()
-    running.communicate()
+    with started(tmp_path, 30, engines.boxed(tmp_path)) as running:
+        engines.of_flight(tmp_path, flying=False)
+        while len(engines.left()) < 2:
+            assert running.poll() is None
+        running.kill()
     name = f"asflown-{next((tmp_path / 'flights').glob('2*')).name}"
     assert engines.left() == [name, name]
     swept = subprocess.run(
@@ -183,10 +221,10 @@ def test_engine_is_stopped_in_flight(tmp_path: Path) -> None:
     """The flight ends with exit code 3; once the engine is back, the next run removes what it could not."""
     with engines.own_engine() as engine:
         engine.load(engines.IMAGE)
-        running = start(tmp_path, 30, engines.boxed(tmp_path), host=engine.host)
-        engines.of_flight(tmp_path, engine.host)
-        engine.stop()
-        said = " ".join(running.communicate(timeout=60)[0].split())
+        with started(tmp_path, 30, engines.boxed(tmp_path), host=engine.host) as running:
+            engines.of_flight(tmp_path, engine.host)
+            engine.stop()
+            said = " ".join(running.communicate(timeout=90)[0].split())
         assert running.returncode == 3
         assert "container boxed was stopped from outside" in said or "the container engine went away" in said
         engine.start()
