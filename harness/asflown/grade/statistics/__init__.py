@@ -37,6 +37,7 @@ from asflown.grade.statistics.sequential import (
     fixed_flights,
     sequential_plan,
 )
+from asflown.grade.statistics.simulated import percentile_power, shift_power, simulated_power
 from asflown.grade.statistics.tolerance import ToleranceLimits, flights_needed, tolerance_limits
 
 __all__ = [
@@ -57,12 +58,15 @@ __all__ = [
     "flights_needed",
     "further_flights",
     "holm",
+    "percentile_power",
     "sequential_plan",
     "share_at_least",
     "share_at_most",
     "share_chances",
     "share_flights",
     "shift",
+    "shift_power",
+    "simulated_power",
     "tolerance_limits",
     "tost",
     "tost_flights",

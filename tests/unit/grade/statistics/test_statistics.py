@@ -18,12 +18,15 @@ from asflown.grade.statistics import (
     fewest_for_percentile,
     fixed_flights,
     holm,
+    percentile_power,
     sequential_plan,
     share_at_least,
     share_at_most,
     share_chances,
     share_flights,
     shift,
+    shift_power,
+    simulated_power,
     tolerance_limits,
     tost,
     tost_flights,
@@ -257,6 +260,34 @@ def test_a_test_that_was_not_decided() -> None:
     """A walk that ends too early says that nothing is decided, and after how many flights."""
     step = sequential_plan(0.05, 0.2).walk([False, True, False])
     assert (step.decision, step.flights, step.failed) == (None, 3, 1)
+
+
+def test_power_of_a_shift_grows_with_its_size() -> None:
+    """No step is found as often as alpha says, a large one almost always; the interval holds the truth."""
+    none, large = (shift_power(8, 8, step, generator(), draws=100) for step in (0.0, 3.0))
+    assert none.low <= 0.05
+    assert none.high < 0.2
+    assert large.low > 0.9
+
+
+def test_power_of_a_percentile_shrinks_with_the_difference() -> None:
+    """Two sets alike are shown to be within a wide band; sets that differ by the band hardly ever."""
+    alike = percentile_power(20, 90, 2.0, 1.0, generator(), draws=60)
+    apart = percentile_power(20, 90, 2.0, 1.0, generator(), difference=2.0, draws=60)
+    assert alike.low > 0.5
+    assert apart.low <= 0.05
+    assert apart.high < 0.25
+
+
+def test_simulated_power_agrees_with_the_formula() -> None:
+    """Ten flights a side at a band of one deviation: drawing says what the formula says."""
+
+    def shows(own: np.random.Generator) -> bool:
+        a, b = own.normal(size=(2, 10)).tolist()
+        return tost(a, b, 1.0, pooled=True).shown
+
+    found = simulated_power(shows, generator(), draws=400, confidence=0.999)
+    assert found.low <= tost_power(10, 1.0, 1.0) <= found.high
 
 
 @given(st.lists(numbers, min_size=4, max_size=15))
