@@ -57,6 +57,17 @@ def continuous_frechet(first: FloatArray, second: FloatArray) -> float:
     return enough
 
 
+def is_within(first: FloatArray, second: FloatArray, leash: float) -> bool:
+    """Whether the continuous distance is at most `leash`, at the cost of one decision.
+
+    Raises UsageError as `discrete_frechet` does.
+    """
+    first, second = shorter_first(*(_without_repeats(points) for points in checked(first, second)))
+    if len(first) == 1 or len(second) == 1:
+        return discrete_frechet(first, second) <= leash
+    return _within(first, second, leash**2)
+
+
 def _without_repeats(points: FloatArray) -> FloatArray:
     """Segments without length leave the path as it is, and have no direction."""
     moved = (np.diff(points, axis=0) != 0).any(axis=1)

@@ -94,3 +94,20 @@ def distance_m(points_xyu_m: FloatArray, place_xyu_m: tuple[float, float, float]
     """Distance of each point from one place, in space, shape (n,)."""
     away_m: FloatArray = np.sqrt(((points_xyu_m - np.array(place_xyu_m)) ** 2).sum(axis=1))
     return away_m
+
+
+def leg_distance_m(points_xyu_m: FloatArray, leg: PathLeg) -> FloatArray:
+    """Distance of each point from the nearest place of the leg, in space, shape (n,).
+
+    On an arc, which is level, the nearest place is that of the nearest angle.
+    """
+    share = np.clip(along_share(leg, points_xyu_m), 0.0, 1.0)[:, None]
+    start, end = np.array(leg.start_xyu_m), np.array(leg.end_xyu_m)
+    foot = start + share * (end - start)
+    if leg.centre_xy_m is not None:
+        x_m, y_m = leg.start_xyu_m[0] - leg.centre_xy_m[0], leg.start_xyu_m[1] - leg.centre_xy_m[1]
+        angle_rad = math.atan2(y_m, x_m) + share[:, 0] * leg.turn_rad
+        foot[:, 0] = leg.centre_xy_m[0] + leg.radius_m * np.cos(angle_rad)
+        foot[:, 1] = leg.centre_xy_m[1] + leg.radius_m * np.sin(angle_rad)
+    away_m: FloatArray = np.sqrt(((points_xyu_m - foot) ** 2).sum(axis=1))
+    return away_m
