@@ -42,6 +42,7 @@ def test_releases_are_compared_and_held_against_the_baseline(tmp_path: Path) -> 
     assert "changes against palm80@r1" in ran.stdout
     assert ran.returncode == (1 if second["conclusion"] == "different" else 0)
     assert "4 flights" in asflown("history", cwd=tmp_path).stdout
+    assert "pass 2/2" in asflown("history", "matrix", cwd=tmp_path).stdout
 
 
 @pytest.mark.flight

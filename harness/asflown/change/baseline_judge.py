@@ -27,7 +27,7 @@ from asflown.change.baseline_model import (
 from asflown.change.findings import Conclusion, MeasureChange
 from asflown.change.judge import Difference
 from asflown.change.measure_change import BAND_SHARE, band_of, change_of, told
-from asflown.change.samples import Numbers, Sample, sample
+from asflown.change.samples import Sample, sample
 from asflown.change.sets import FlightSet
 from asflown.change.words import count, listing
 from asflown.errors import UsageError
@@ -111,17 +111,25 @@ def _inputs(baseline: Baseline, flights: FlightSet) -> Iterator[str]:
         yield "the vehicle's parameters changed"
 
 
+@dataclass(frozen=True, slots=True)
+class _Tested:
+    sample: Sample
+    source: Source
+    band: float | None
+    p_changed: float
+
+
 def _measures(baseline: Baseline, flights: FlightSet, *, paired: bool) -> tuple[MeasureChange, ...]:
     tested = [
-        (one, source, kept)
+        one
         for name, source in flights.measures()
         if (kept := baseline.measures.get(key(name, source, baseline.source))) is not None
-        if (one := _sample(name, source, kept, flights, paired=paired)) is not None
+        if (one := _tested(name, source, kept, flights, paired=paired)) is not None
     ]
-    p_values = [1.0 if one.difference is None else one.difference.p_changed() for one, _, _ in tested]
+    adjusted = holm([one.p_changed for one in tested])
     return tuple(
-        change_of(one, source, _band(one.name, kept), len(tested), is_changed=p_value <= MEASURES_LEVEL)
-        for (one, source, kept), p_value in zip(tested, holm(p_values), strict=True)
+        change_of(one.sample, one.source, one.band, len(tested), is_changed=p_value <= MEASURES_LEVEL)
+        for one, p_value in zip(tested, adjusted, strict=True)
     )
 
 
@@ -138,10 +146,14 @@ def _factor(unit: str) -> float:
     )
 
 
-def _sample(
+def _tested(
     name: str, source: Source, kept: MeasureBaseline, flights: FlightSet, *, paired: bool
-) -> Sample | None:
-    """The baseline's values and those of the flights, rounded alike; None where the flights have none."""
+) -> _Tested | None:
+    """The baseline's values and those of the flights, rounded alike; None where the flights have none.
+
+    Pairs find small changes that all flights share; all of the baseline's flights together find large ones that vary
+    from flight to flight, of which few pairs say little. With pairs both are looked at, so each counts half.
+    """
     factor, places = _factor(kept.unit), places_for(kept.allowed)
     now = {
         seed: round(value * factor, places) / factor
@@ -151,13 +163,18 @@ def _sample(
     if not now or not before:
         return None
     unit = next((si for si in ("rad", "rad/s") if shown_unit(si)[0] == kept.unit), kept.unit)
-    if paired:
-        seeds = [seed for seed in sorted(now) if seed in before]
-        first: Numbers = [before[seed] for seed in seeds]
-        second: Numbers = [now[seed] for seed in seeds]
-        return sample(name, unit, first, second, twins=True)
-    first, second = list(before.values()), list(now.values())
-    return Sample(name, unit, first, second, _pooled(list(before.values()), list(now.values())))
+    band = _band(name, kept)
+    pooled = _pooled(list(before.values()), list(now.values()))
+    seeds = [seed for seed in sorted(now) if seed in before] if paired else []
+    if len(seeds) > 1 or (seeds and before[seeds[0]] == now[seeds[0]]):
+        pairs = sample(name, unit, [before[one] for one in seeds], [now[one] for one in seeds], twins=True)
+        return _Tested(pairs, source, band, min(1.0, 2 * min(_p(pairs.difference), _p(pooled))))
+    independent = Sample(name, unit, list(before.values()), list(now.values()), pooled)
+    return _Tested(independent, source, band, _p(pooled))
+
+
+def _p(difference: Difference | None) -> float:
+    return 1.0 if difference is None else difference.p_changed()
 
 
 def _pooled(before: Sequence[float], now: Sequence[float]) -> Difference | None:

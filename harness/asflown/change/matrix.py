@@ -7,11 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from asflown.change.compare import compare
 from asflown.change.findings import Comparison
-from asflown.change.sets import FlightSet
+from asflown.change.sets import FlightSet, Kind, load_set
+from asflown.errors import UsageError
 from asflown.grade.result import VerdictWord
+from asflown.grade.verdict import worst
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,20 @@ def make_matrix(flown: Sequence[Flown]) -> Matrix:
     vehicles = tuple(dict.fromkeys(one.vehicle for one in flown))
     first = {one.scenario: one for one in reversed(flown)}
     return Matrix(scenarios, vehicles, tuple(_cell(one, first[one.scenario]) for one in flown))
+
+
+def recorded(kinds: Sequence[Kind], store: Path) -> list[Flown]:
+    """What a store has of these kinds: the flights of the newest state of each, in order; none that was not flown."""
+    found = []
+    for kind in kinds:
+        vehicle = f"{kind.vehicle}@{kind.release}" if kind.release else kind.vehicle
+        try:
+            flights = load_set((f"{kind.scenario}/{vehicle}",), store)
+        except UsageError:
+            continue
+        if flights.kind == kind:  # of two clocks, the one that was flown last
+            found.append(Flown(kind.scenario, vehicle, worst(one.grade.verdict for one in flights), flights))
+    return found
 
 
 def _cell(one: Flown, first: Flown) -> Cell:

@@ -22,6 +22,7 @@ examples:
   asflown history                               what was flown, and how it went
   asflown history show nest-boxes/palm80@r1     each measure over time, and since when it differs
   asflown history flaky                         what passes and fails although nothing changed
+  asflown history matrix                        releases against scenarios, of what was flown
   asflown history prune --newest 50 --days 90   what may go; nothing is removed without --remove
 """
 
@@ -51,6 +52,12 @@ def add_parser(commands: SubParsers) -> None:
     show.add_argument("--measure", metavar="NAME", help="this one alone, flight by flight")
     show.add_argument("--last", type=_count, metavar="N", help="the newest N flights")
     _action(actions, "flaky", "what passes and fails although nothing changed")
+    matrix = _action(
+        actions, "matrix", "scenarios against vehicles and releases, and what each of them changed"
+    )
+    matrix.add_argument(
+        "selectors", nargs="*", metavar="SELECTOR", help="scenario, vehicle or vehicle@release"
+    )
     _action(actions, "rebuild", "make the index anew from the flights' folders")
     prune = _action(actions, "prune", "say which flights may go, and remove them if asked to", PRUNE)
     prune.add_argument("--newest", type=_count, metavar="N", help="keep the newest N of each kind")
@@ -142,6 +149,22 @@ def _flaky(history: History, options: argparse.Namespace) -> int:
     return 0
 
 
+def _matrix(history: History, options: argparse.Namespace) -> int:
+    """The latest flights of each kind that was asked for, against those of the first vehicle in each scenario."""
+    from asflown.change.history_query import kinds, kinds_named
+    from asflown.change.matrix import make_matrix, recorded
+    from asflown.report import history_view, matrix_view
+
+    words = options.selectors
+    chosen = [one for word in words for one in kinds_named(history, word)] if words else kinds(history)
+    matrix = make_matrix(recorded(sorted({one.kind for one in chosen}), history.store))
+    view = history_view.View(
+        lambda out: matrix_view.show_matrix(matrix, out), {"matrix": matrix_view.matrix_data(matrix)}
+    )
+    _show(options, view)
+    return 0
+
+
 def _rebuild(history: History, options: argparse.Namespace) -> int:
     return _list(history, options)
 
@@ -179,7 +202,14 @@ def _show(options: argparse.Namespace, view: object) -> None:
     view.print_on(terminal.console())
 
 
-_SHOWN = {"list": _list, "show": _trends, "flaky": _flaky, "rebuild": _rebuild, "prune": _prune}
+_SHOWN = {
+    "list": _list,
+    "show": _trends,
+    "flaky": _flaky,
+    "matrix": _matrix,
+    "rebuild": _rebuild,
+    "prune": _prune,
+}
 
 
 def _count(text: str) -> int:

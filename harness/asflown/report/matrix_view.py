@@ -21,6 +21,9 @@ _SHOWN = 2
 
 def show_matrix(matrix: Matrix, out: Console) -> None:
     """A row for each scenario, a column for each vehicle; changes are against the first."""
+    if not matrix.vehicles:
+        out.print("no flights")
+        return
     out.print()
     out.print(Text(visible(f"changes against {matrix.vehicles[0]}"), style="bold"))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="dim")

@@ -137,6 +137,13 @@ def test_other_seeds_are_independent_samples(approved: Baseline, tmp_path: Path)
     assert (found.conclusion, found.paired) == ("same", False)
 
 
+def test_a_large_change_that_varies_is_found_with_three_flights(approved: Baseline, tmp_path: Path) -> None:
+    """Three pairs say little of differences that vary; all flights of the baseline say enough."""
+    found = judge_against(approved, flights(tmp_path, "now", [2.0, 7.0, 4.0]))
+    assert found.paired
+    assert found.measures[0].word == "changed"
+
+
 def test_a_single_flight_of_another_seed_is_judged_by_the_baselines_spread(
     approved: Baseline, tmp_path: Path
 ) -> None:
