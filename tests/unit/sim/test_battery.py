@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from asflown.sim.battery import Battery, cell_voltage_v
+from asflown.sim.battery import Battery, CellCurve, cell_voltage_v
 from asflown.sim.seeds import generator
 
 
@@ -40,3 +40,10 @@ def test_shares_stay_within_bounds() -> None:
     battery.draw(5.0, 60.0)
     assert (battery.remaining, battery.gauge_remaining) == (0.0, 0.0)
     assert battery.open_circuit_v < 3.0
+
+
+@given(st.lists(st.floats(-0.1, 1.1), min_size=1, max_size=20))
+def test_a_curve_gives_the_same_wherever_it_looked_before(shares: list[float]) -> None:
+    """What is remembered of the last look is never seen."""
+    curve = CellCurve()
+    assert [curve.voltage_v(share) for share in shares] == [cell_voltage_v(share) for share in shares]

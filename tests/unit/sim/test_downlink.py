@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pymavlink.dialects.v20 import common as mav
+from pymavlink.dialects.v20 import development
 
 from asflown.sim.downlink import Downlink
 
@@ -25,6 +28,28 @@ def test_frames_are_numbered_without_gaps_modulo_256() -> None:
     messages = decoded(downlink)
     assert [message.get_seq() for message in messages] == [number % 256 for number in range(300)]
     assert {(message.get_srcSystem(), message.get_srcComponent()) for message in messages} == {(7, 1)}
+
+
+@pytest.mark.parametrize(
+    "message",
+    [
+        mav.MAVLink_attitude_message(1, 0.1, -0.2, 3.0, 0.0, 0.0, 0.0),
+        mav.MAVLink_system_time_message(0, 0),
+        mav.MAVLink_statustext_message(6, b"id is a field", 7, 2),
+        mav.MAVLink_battery_status_message(3, 1, 0, 0x7FFF, [3700] * 10, -1, -1, -1, 80),
+        mav.MAVLink_raw_imu_message(5, 1, 2, 3, 4, 5, 6, 7, 8, 9, id=4),
+        mav.MAVLink_heartbeat_message(2, 0, 81, 4302, 3, 3),
+        development.MAVLink_current_mode_message(1, 4302, 0),
+    ],
+    ids=lambda message: str(message.get_type()),
+)
+def test_frames_are_those_of_pymavlink(message: Any) -> None:
+    """Byte for byte, whatever is zero at the end and whatever fields are called."""
+    reference = mav.MAVLink(None, srcSystem=9, srcComponent=1)
+    expected = [bytes(type(message).pack(copy(message), reference))]
+    downlink = Downlink(system=9)
+    downlink.send(message)
+    assert downlink.take() == expected
 
 
 def test_a_text_of_fifty_bytes_needs_no_chunks() -> None:
