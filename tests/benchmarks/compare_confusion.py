@@ -121,11 +121,10 @@ def main() -> None:
         place = options.place or Path(folder)
         place.mkdir(parents=True, exist_ok=True)
         found = counted(place.resolve(), options.seeds, options.workers)
-    text = ""
+    heads = ["changed alone", "to be named", "named first", "named instead"]
+    text = f"{options.seeds} seeds for each change.\n"
     for way in WAYS:
-        text += f"\n{way.capitalize()}:\n\n" + table(
-            ["changed alone", "to be named", "named first", "named instead"], rows_of(way, found[way])
-        )
+        text += f"\n{way.capitalize()}:\n\n{table(heads, rows_of(way, found[way]))}\n"
     print(text)
     if options.page:
         put("compare.md", "compare_confusion", text)

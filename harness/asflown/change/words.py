@@ -54,6 +54,14 @@ def _usual(unit: str) -> tuple[float, str]:
     return float(usual.to_si), usual.symbol
 
 
+def sizes(values: Sequence[float], unit: str) -> str:
+    """`0.14 0.08 0.06`: several sizes in the unit that people read, which stands elsewhere."""
+    shown, _ = _usual(unit)
+    return " ".join(
+        f"{value / shown:.2g}" if value / shown < 10 else f"{value / shown:.0f}" for value in values
+    )
+
+
 def named(name: str, value: object) -> tuple[str, str]:
     """What an entry of a manifest is called, and its value: `wind.speed_m_s`, 2.0 gives `wind speed`, `2.00 m/s`."""
     plain, unit = name, ""

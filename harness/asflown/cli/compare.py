@@ -27,6 +27,7 @@ examples:
   asflown compare FOLDER1 FOLDER2 --with FOLDER3        two flights against one
   asflown compare nest-boxes/palm80 nest-boxes/workshop-quad --stand-in
                                                         may the simulation stand in for the hardware?
+  asflown compare before --plan                         how many flights would show a change?
   asflown compare before after --band cross_track_p95=0.1m --json change.json
 
 exit codes:
@@ -56,6 +57,7 @@ def add_parser(commands: SubParsers) -> None:
     )
     add("--band-share", type=_share, metavar="SHARE", help="the same for all others, of their limits (0.1)")
     add("--stand-in", action="store_true", help="also say whether A, simulated, may stand in for B")
+    add("--plan", action="store_true", help="say what a comparison with flights such as A could show")
     add("--keep", type=Path, metavar="DIR", help="where flight folders are (.asflown/flights)")
     add("--json", type=Path, metavar="FILE", help="write everything found as JSON")
     parser.set_defaults(run=run)
@@ -68,6 +70,8 @@ def run(options: argparse.Namespace) -> int:
 
     if options.json is not None:
         atomic.check_writable(options.json)
+    if options.plan:
+        return _plan(options)
     if (baseline := _baseline(options)) is not None:
         return _against(baseline, options)
     a, b = _sides(options)
@@ -79,6 +83,20 @@ def run(options: argparse.Namespace) -> int:
         comparison_document.write_json(options.json, found)
     comparison.show(found, terminal.console())
     return int(found.exit_code)
+
+
+def _plan(options: argparse.Namespace) -> int:
+    """Prints what so many flights could show, before they are flown."""
+    from asflown.change.plan import plan
+    from asflown.change.sets import load_set
+    from asflown.errors import ExitCode
+    from asflown.record.folder import FLIGHTS
+    from asflown.report import comparison, terminal
+
+    flights = load_set(options.a, options.keep or FLIGHTS)
+    bands = _bands(options)
+    comparison.show_plan(plan(flights, bands.by_name, bands.share), flights, terminal.console())
+    return int(ExitCode.PASSED)
 
 
 def _baseline(options: argparse.Namespace) -> Path | None:

@@ -19,8 +19,10 @@ from asflown.change.findings import (
     MeasureChange,
     SideOfComparison,
 )
+from asflown.change.plan import MeasurePlan
+from asflown.change.sets import FlightSet
 from asflown.change.stand_in import Answer, StandIn
-from asflown.change.words import capital, change, count, quantity
+from asflown.change.words import capital, change, count, quantity, sizes
 from asflown.report.terminal import print_indented
 from asflown.report.visible import visible
 
@@ -74,6 +76,34 @@ def show_stand_in(found: StandIn, out: Console) -> None:
         print_indented(out, "caution: ", caution, "dim")
     out.print()
     show(found.comparison, out)
+
+
+def show_plan(plans: Sequence[MeasurePlan], flights: FlightSet, out: Console) -> None:
+    """Prints what a comparison with such flights could show."""
+    print_indented(
+        out, "", f"from {count(len(flights), 'flight')} of {flights.kind}, for 5, 10, 20 flights a side:", ""
+    )
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="dim")
+    table.add_column("  measure", overflow="fold", max_width=26)
+    for name in ("spread", "band", "power", "needed", "smallest found"):
+        table.add_column(name, no_wrap=True)
+    for one in plans:
+        power = " ".join(f"{part:.2f}" for part in one.power) or "-"
+        band = "-" if one.band is None else quantity(one.band, one.unit)
+        needed = "-" if one.flights is None else str(one.flights)
+        cells = (
+            f"  {one.name}",
+            quantity(one.spread, one.unit),
+            band,
+            power,
+            needed,
+            sizes(one.smallest, one.unit),
+        )
+        table.add_row(*(Text(visible(cell)) for cell in cells))
+    out.print(table)
+    print_indented(out, "", "power: chance to show equivalence within the band, had nothing changed", "dim")
+    print_indented(out, "", "needed: flights a side that show it four times in five", "dim")
+    print_indented(out, "", "smallest found: the smallest change that is found four times in five", "dim")
 
 
 def _side(side: SideOfComparison) -> str:

@@ -11,8 +11,11 @@ from pathlib import Path
 import jsonschema
 
 from asflown.change.findings import Cause, Comparison, Finding, MeasureChange, SideOfComparison
+from asflown.change.plan import MeasurePlan
+from asflown.change.sets import make_set
 from asflown.change.stand_in import Explanation, StandIn
 from asflown.report import comparison, comparison_document, terminal
+from tests.unit.change.flown import several
 
 SIDE = SideOfComparison("before", "nest-boxes/palm80@r1, lockstep", 5, (1, 2, 3, 4, 5), "5 pass", ())
 CHANGED = MeasureChange(
@@ -132,3 +135,24 @@ def test_programs_get_the_stand_in_report_with_its_comparison(tmp_path: Path) ->
         1,
     )
     assert document["explanations"][0]["condition"] == "wind"
+
+
+def test_a_plan_says_what_so_many_flights_could_show(tmp_path: Path) -> None:
+    """Within 80 columns, the longest names, too."""
+    flights = make_set("it", several(tmp_path, [0.1, 0.2, 0.3]))
+    plans = (
+        MeasurePlan(
+            "navigation_system_error_p95",
+            "m",
+            "estimate",
+            0.04,
+            0.08,
+            (0.67, 0.97, 1.0),
+            7,
+            (0.14, 0.08, 0.06),
+        ),
+    )
+    out = io.StringIO()
+    comparison.show_plan(plans, flights, terminal.console(out))
+    assert "0.67 0.97 1.00 7 0.14 0.08 0.06" in " ".join(out.getvalue().split())
+    assert max(map(len, out.getvalue().splitlines())) <= 80
