@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from asflown.cli.changes import check_baselines, find_changes, show_changes
@@ -30,7 +30,7 @@ from asflown.report.flown import ScenarioOutcome
 from asflown.report.junit import write_junit
 from asflown.report.markdown import write_markdown
 from asflown.report.progress import Board, Moment, board
-from asflown.scenario.file import LoadedScenario, find_scenarios, load_scenario
+from asflown.scenario.file import LoadedScenario, find_scenarios, load_scenario, with_given
 from asflown.scenario.model import VehicleFile
 from asflown.scenario.vehicle_file import BUILT_IN, load_vehicle
 
@@ -49,6 +49,8 @@ class FlyRequest:
     junit: Path | None
     json: Path | None
     keep: Path | None
+    given: dict[str, str] = field(default_factory=dict)
+    """Values beside those of the files."""
     site: Path | None = None
     markdown: Path | None = None
     further_vehicles: tuple[str, ...] = ()
@@ -145,7 +147,7 @@ def _check_places(request: FlyRequest, keep: Path) -> None:
 
 def subjects_of(request: FlyRequest) -> tuple[Subject, ...]:
     """The scenarios with their vehicles and seeds. Raises the problems of all scenario files together."""
-    loaded = _load_all(find_scenarios(request.paths))
+    loaded = _load_all(find_scenarios(request.paths), request.given)
     asked = (request.vehicle, *request.further_vehicles)
     if len(set(asked)) < len(asked):
         raise UsageError("--vehicle names one vehicle twice", "Name each once; --flights repeats flights")
@@ -161,12 +163,12 @@ def subjects_of(request: FlyRequest) -> tuple[Subject, ...]:
     )
 
 
-def _load_all(files: list[Path]) -> list[LoadedScenario]:
+def _load_all(files: list[Path], given: dict[str, str]) -> list[LoadedScenario]:
     loaded: list[LoadedScenario] = []
     problems: list[FileProblem] = []
     for file in files:
         try:
-            loaded.append(load_scenario(file))
+            loaded.append(with_given(load_scenario(file), given) if given else load_scenario(file))
         except FileProblems as several:
             problems += several.problems
         except FileProblem as problem:

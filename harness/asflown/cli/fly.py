@@ -75,6 +75,14 @@ def add_parser(commands: SubParsers) -> None:
         metavar="LINE",
         help="fail when flights differ from the approved baseline (of this release line, r1, instead of their own)",
     )
+    add(
+        "--given",
+        action="append",
+        default=[],
+        type=_given,
+        metavar="KEY=VALUE",
+        help='another value than the file has: --given "conditions.wind.speed=4 m/s"',
+    )
     add("--keep", type=Path, metavar="DIR", help="where flight folders go (.asflown/flights)")
     parser.set_defaults(run=run)
 
@@ -99,12 +107,20 @@ def run(options: argparse.Namespace) -> int:
             junit=options.junit,
             json=options.json,
             keep=options.keep,
+            given=dict(options.given),
             site=options.site,
             markdown=options.markdown,
             further_vehicles=tuple(options.vehicle[1:]),
             against_baseline=options.against_baseline,
         )
     )
+
+
+def _given(text: str) -> tuple[str, str]:
+    key, equals, value = text.partition("=")
+    if not (key.strip() and equals and value.strip()):
+        raise argparse.ArgumentTypeError(f"'{text}' is not KEY=VALUE")
+    return key.strip(), value.strip()
 
 
 def _count(text: str) -> int:

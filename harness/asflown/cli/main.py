@@ -20,6 +20,7 @@ import asflown
 from asflown.cli import (
     baseline,
     bisect,
+    campaign,
     check,
     compare,
     explain,
@@ -36,7 +37,7 @@ from asflown.report.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
 from asflown.report.streams import discard, reader_is_gone
 
-COMMANDS = (fly, grade, report, compare, explain, baseline, history, bisect, sensitivity, record, check, vehicle, link)
+COMMANDS = (fly, grade, report, compare, explain, baseline, history, bisect, campaign, sensitivity, record, check, vehicle, link)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
 BROKEN_PIPE = 128 + signal.SIGPIPE

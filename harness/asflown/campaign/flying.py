@@ -1,0 +1,99 @@
+"""One flight of a campaign, flown and graded: what a worker does with a task, on this machine or another.
+
+What comes back is small; the flight's folder stays where the task says, or is removed when it need not be kept.
+"""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+from asflown.campaign.plan import Drawn
+from asflown.errors import AsflownError
+from asflown.flight.conductor import fly
+from asflown.flight.plan import ClockChoice, FlightPlan
+from asflown.grade.grade import grade_flight, write_grade
+from asflown.grade.result import Grade, VerdictWord
+from asflown.scenario.file import LoadedScenario, load_scenario, with_given
+from asflown.scenario.vehicle_file import load_vehicle
+
+Keeping = Literal["all", "failed", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One flight to be flown."""
+
+    drawn: Drawn
+    scenario: Path
+    vehicle: str
+    clock: ClockChoice
+    keep: Path
+    keeping: Keeping = "failed"
+    """Which flights leave their folder behind."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one flight of a campaign."""
+
+    number: int
+    seed: int
+    given: dict[str, str]
+    verdict: VerdictWord
+    reason: str
+    margins: dict[str, float]
+    """By the names of measures and rules; what was not measurable is left out."""
+    digest: str = ""
+    fingerprint: str = ""
+    flight_time_s: float = 0.0
+    wall_time_s: float = 0.0
+    folder: str = ""
+    """Empty when it was not kept."""
+
+    @property
+    def worst(self) -> float | None:
+        """The smallest margin."""
+        return min(self.margins.values(), default=None)
+
+
+def fly_task(task: Task, _tell: Any = None) -> Outcome:
+    """Flies and grades one task. What cannot be flown is an outcome, too: `error`, with the reason."""
+    drawn = task.drawn
+    try:
+        loaded = with_given(_loaded(task.scenario), drawn.given)
+        plan = FlightPlan(loaded, load_vehicle(task.vehicle), drawn.seed, task.clock, task.keep, task.vehicle)
+        result = fly(plan, lambda at: None)
+        grade = grade_flight(result.folder, loaded.scenario)
+    except AsflownError as error:
+        return lost(task, str(error))
+    manifest, folder = result.manifest, result.folder
+    kept = task.keeping == "all" or (task.keeping == "failed" and grade.verdict != "pass")
+    if kept:
+        write_grade(folder, grade)
+    else:
+        shutil.rmtree(folder, ignore_errors=True)
+    return Outcome(
+        drawn.number, drawn.seed, drawn.given, grade.verdict, grade.reason, margins_of(grade),
+        manifest.clock.digest or "", manifest.clock.fingerprint or "", manifest.flight_time_s, manifest.wall_time_s,
+        str(folder) if kept else "",
+    )  # fmt: skip
+
+
+def lost(task: Task, how: str) -> Outcome:
+    """The outcome of a flight that left nothing."""
+    return Outcome(task.drawn.number, task.drawn.seed, task.drawn.given, "error", how, {})
+
+
+def margins_of(grade: Grade) -> dict[str, float]:
+    """Margins of measures and robustness of rules, by name."""
+    found = {one.name: one.margin for one in grade.measures if one.margin is not None}
+    return found | {one.name: one.robustness for one in grade.rules if one.robustness is not None}
+
+
+@cache
+def _loaded(scenario: Path) -> LoadedScenario:
+    return load_scenario(scenario)

@@ -1,0 +1,81 @@
+"""The page of a campaign: how likely a flight passes, what drives failure, margins by condition, the worst flights."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+from markupsafe import Markup
+
+from asflown.campaign.findings import Findings
+from asflown.campaign.flying import Outcome
+from asflown.campaign.plan import number_of
+from asflown.report import atomic, words
+from asflown.report.site import ink
+from asflown.report.site.page import environment
+from asflown.report.site.site import ASSETS
+
+_WIDTH, _HEIGHT, _LEFT, _BOTTOM, _TOP = 460.0, 220.0, 46.0, 28.0, 10.0
+_MOST_POINTS = 2_000
+
+
+def write_page(
+    folder: Path, name: str, vehicle: str, outcomes: Sequence[Outcome], found: Findings, answer: str
+) -> Path:
+    """Writes `index.html` and what it needs into `folder`, and returns it. Raises FolderProblem."""
+    for asset in ASSETS:
+        text = (files("asflown.report.site") / "assets" / asset).read_text(encoding="utf-8")
+        atomic.write_text(folder / "assets" / asset, text)
+    flown = [one for one in outcomes if one.worst is not None]
+    pictures = [(key, scatter(key, flown)) for key in (flown[0].given if flown else {})]
+    page = environment().get_template("campaign.html.j2").render(
+        root=".", title=f"Campaign of {name} on {vehicle}", found=found, pictures=pictures, answer=answer,
+        worst=[(one, words.margin(one.worst)) for one in found.worst],
+    )  # fmt: skip
+    atomic.write_text(folder / "index.html", page)
+    return folder / "index.html"
+
+
+def scatter(key: str, flown: Sequence[Outcome]) -> Markup:
+    """The worst margin of each flight over one condition: a dot for a pass, a cross for a fail; words side by side."""
+    numbers = [number_of(one.given[key]) for one in flown]
+    kinds = sorted({one.given[key] for one in flown}) if None in numbers else []
+    x = [
+        float(kinds.index(one.given[key])) if kinds else number or 0.0
+        for one, number in zip(flown, numbers, strict=True)
+    ]
+    y = [min(max(one.worst or 0.0, -1.0), 1.0) for one in flown]
+    low, high = (-0.5, len(kinds) - 0.5) if kinds else _range(x)
+
+    def place(value: float, margin: float) -> ink.Point:
+        across = _LEFT + (value - low) / (high - low) * (_WIDTH - _LEFT - 8)
+        return across, _TOP + (1.0 - margin) / 2.0 * (_HEIGHT - _TOP - _BOTTOM)
+
+    drawn = [ink.line(place(low, 0.0), place(high, 0.0), "zero")]
+    drawn += [
+        ink.label((_LEFT - 6, place(low, m)[1] + 4), f"{m:+g}", "tick", "end") for m in (-1.0, 0.0, 1.0)
+    ]
+    marks = [(float(number), kind) for number, kind in enumerate(kinds)] or [
+        (value, ink.tick_text(value)) for value in ink.ticks(low, high, 7)
+    ]
+    drawn += [ink.label((place(value, 0)[0], _HEIGHT - 8), text, "tick", "middle") for value, text in marks]
+    stride = max(1, len(flown) // _MOST_POINTS)
+    for one, a, b in list(zip(flown, x, y, strict=True))[::stride]:
+        across, down = place(a, b)
+        title = f"flight {one.number}: {one.given[key]}, worst margin {words.margin(one.worst)}"
+        if one.verdict == "pass":
+            drawn.append(ink.circle((across, down), 2.4, "mark", title))
+        else:
+            drawn.append(ink.line((across - 3, down - 3), (across + 3, down + 3), "curve broken"))
+            drawn.append(ink.line((across - 3, down + 3), (across + 3, down - 3), "curve broken"))
+    unit = flown[0].given[key].partition(" ")[2] if not kinds else ""
+    title = f"worst margin over {key}" + (f" in {unit}" if unit else "")
+    return ink.picture(drawn, _WIDTH, _HEIGHT, title)
+
+
+def _range(values: Sequence[float]) -> tuple[float, float]:
+    low, high = float(np.min(values)), float(np.max(values))
+    room = max(0.03 * (high - low), 1e-6)
+    return low - room, high + room
