@@ -119,7 +119,7 @@ def _is_number(value: ast.expr) -> bool:
 def compiled_from() -> str:
     """A hash of everything that the compiled modules depend on."""
     hasher = hashlib.sha256(f"{sys.version}\n{platform.machine()}\n{version('mypy')}".encode())
-    for path in (Path(__file__), TOP / "pyproject.toml", *(PACKAGE / f"{module}.py" for module in MODULES)):
+    for path in (Path(__file__), *(PACKAGE / f"{module}.py" for module in MODULES)):
         hasher.update(path.read_bytes())
     return hasher.hexdigest()
 
