@@ -7,6 +7,7 @@ change in a straight line; flags, the battery's charge and voltage, and the head
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import numpy as np
@@ -109,7 +110,11 @@ def not_graded(rule: Rule, source: Source, reason: str) -> RuleGraded:
 
 
 def _text(rule: Rule) -> str:
-    return f"always {rule.always}" if rule.always is not None else rule.formula or ""
+    """The rule as a formula; the short form's operator holds over all of its text."""
+    if rule.always is None:
+        return rule.formula or ""
+    several = re.search(r"\b(and|or|implies|until|since)\b|,", rule.always)
+    return f"always ({rule.always})" if several else f"always {rule.always}"
 
 
 def trace_of(signals: Mapping[str, Series], from_s: float) -> Trace:

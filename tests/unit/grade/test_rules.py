@@ -50,6 +50,13 @@ def test_short_form_is_always() -> None:
     assert (rule.text, rule.robustness) == ("always height < 2 m", graded("always height < 2 m").robustness)
 
 
+def test_short_form_of_several_parts_is_shown_as_it_is_meant() -> None:
+    """`always` binds tighter than `implies`, so the text gets parentheses, and reads as the same rule."""
+    short = grade_rule(Rule(name="r", always="speed > 1 m/s implies height > 2 m"), SIGNALS, "estimate", 5.0)
+    assert short.text == "always (speed > 1 m/s implies height > 2 m)"
+    assert graded(short.text).robustness == short.robustness
+
+
 def test_time_zero_is_arming() -> None:
     """Windows count from arming: 2.8 m are reached 7.8 s after time 0 and 2.8 s after arming at 5 s."""
     assert graded("eventually[0 s, 3 s] (height > 2.7 m)").passed
