@@ -83,6 +83,8 @@ def fly_all(request: FlyRequest) -> int:
         subjects, outcomes, matrix=bool(request.further_vehicles), line=request.against_baseline
     )
     show_changes(changes, terminal.console(sys.stdout))
+    if request.junit is not None:
+        write_junit(request.junit, outcomes, changes.against)
     if request.json is not None:
         write_json(request.json, outcomes, changes.as_data())
     if request.site is not None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from junit_xml import TestCase, TestSuite
 
@@ -19,25 +20,38 @@ from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.repeat import again
 from asflown.report.visible import tail, visible
 
+if TYPE_CHECKING:
+    from asflown.change.baseline_judge import AgainstBaseline
+
 OUTPUT_FILE = "script.log"
 OUTPUT_BYTES_MAX = 64 * 1024
 """How much of a script's output goes into the report: the end of it, where the reason usually stands."""
 
 
-def write_junit(path: Path, outcomes: Iterable[ScenarioOutcome]) -> None:
-    """Replaces the report at `path`. Raises FolderProblem when it cannot be written."""
-    atomic.write_text(path, junit_text(outcomes))
+def write_junit(
+    path: Path, outcomes: Iterable[ScenarioOutcome], against: Iterable[AgainstBaseline] = ()
+) -> None:
+    """Replaces the report at `path`; `against`: what baselines say. Raises FolderProblem when it cannot be written."""
+    atomic.write_text(path, junit_text(outcomes, against))
 
 
-def junit_text(outcomes: Iterable[ScenarioOutcome]) -> str:
+def junit_text(outcomes: Iterable[ScenarioOutcome], against: Iterable[AgainstBaseline] = ()) -> str:
     """The whole document."""
     root = ET.Element("testsuites", name="asflown")
     root.extend(_suite(outcome) for outcome in outcomes)
+    root.extend(_against(one) for one in against)
     for name in ("tests", "failures", "errors"):
         root.set(name, str(sum(int(suite.get(name, "0")) for suite in root)))
     root.set("time", _three_decimals(sum(float(suite.get("time", "0")) for suite in root)))
     ET.indent(root)
     return '<?xml version="1.0" encoding="utf-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+
+
+def _against(found: AgainstBaseline) -> ET.Element:
+    from asflown.report.junit_changes import change_suite  # noqa: PLC0415  a second, and few runs have a baseline
+
+    element: ET.Element = change_suite(found).build_xml_doc()
+    return _mended(element)
 
 
 def _suite(outcome: ScenarioOutcome) -> ET.Element:
