@@ -78,9 +78,21 @@ def _show_outcome(outcome: ScenarioOutcome, out: Console) -> None:
     numbers = rows(outcome)
     if numbers:
         out.print(_table(numbers, several=len(outcome.flights) > 1))
+    for line in _tolerances(outcome):
+        print_indented(out, "", line, "dim")
+
+
+def _tolerances(outcome: ScenarioOutcome) -> Iterator[str]:
+    """What a share of all flights keeps of each measure; measures without a limit by their common reason."""
+    without: dict[str, list[str]] = {}
     for tolerance in outcome.tolerances:
-        of = f" ({tolerance.of})" if tolerance.of else ""
-        print_indented(out, "", f"{tolerance.name}{of}: {tolerance.says}", "dim")
+        name = f"{tolerance.name} ({tolerance.of})" if tolerance.of else tolerance.name
+        if tolerance.limits is None:
+            without.setdefault(tolerance.says, []).append(name)
+        else:
+            yield f"{name}: {tolerance.says}"
+    for reason, names in without.items():
+        yield f"{words.listing(names)}: {reason}"
 
 
 def _heading(outcome: ScenarioOutcome) -> Text:

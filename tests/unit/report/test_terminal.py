@@ -10,6 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from asflown.grade.statistics import ToleranceLimits
+from asflown.grade.tolerances import MeasureTolerance
 from asflown.record.manifest import VehicleRecord
 from asflown.report import terminal
 from asflown.report.flown import ScenarioOutcome
@@ -67,6 +69,21 @@ def test_real_vehicles_come_with_the_cautions(kind: str, warned: bool) -> None:
     """The cautions are printed whenever something real was flown."""
     text = " ".join(shown(outcome(flown(vehicle=VehicleRecord(name="quad", kind=kind)))))
     assert ("Rotors and batteries hurt people." in text) is warned
+
+
+def test_tolerance_limits_are_told_and_their_absence_once() -> None:
+    """What a share of all flights keeps stands below the table; a reason shared by measures is said once."""
+    few = "2 flights are too few for a limit, which takes 22"
+    keeps = ToleranceLimits(None, 0.4, 0.9, 0.9, "distribution-free", 24)
+    told = "0.9 of all flights stay below 0.40 m"
+    tolerances = (
+        MeasureTolerance("cross_track_p95", "m", "estimate", "r2", keeps, told),
+        MeasureTolerance("vertical_p95", "m", "estimate", "", None, few),
+        MeasureTolerance("duration", "s", "estimate", "", None, few),
+    )
+    text = " ".join(" ".join(shown(outcome(flown(), tolerances=tolerances))).split())
+    assert f"cross_track_p95 (r2): {told}" in text
+    assert f"vertical_p95 and duration: {few}" in text
 
 
 def test_what_left_no_folder_is_named() -> None:
