@@ -28,6 +28,27 @@ def test_sound_file_fits_the_schema(kind: Any, text: str) -> None:
     assert complaints(kind, text) == 0
 
 
+OWN = "fastest: {formula: max(speed), at_most: 3 m/s}\n    cross_track_p95"
+JUDGE = "judge: {share: 0.9, confidence: 0.9, tolerance: normal}"
+FITS = {
+    "own measure": ("cross_track_p95", OWN, True),
+    "own measure without a limit": ("cross_track_p95", OWN.replace(", at_most: 3 m/s", ""), False),
+    "normal tolerance limits": ("judge: every-flight", JUDGE, True),
+    "other tolerance limits": ("judge: every-flight", JUDGE.replace("normal", "usual"), False),
+    "less confidence than none": (
+        "judge: every-flight",
+        JUDGE.replace("confidence: 0.9", "confidence: 0.4"),
+        False,
+    ),
+}
+
+
+@pytest.mark.parametrize(("old", "new", "fits"), FITS.values(), ids=FITS.keys())
+def test_measures_of_ones_own_and_verdicts_by_share(old: str, new: str, fits: bool) -> None:
+    """The schema knows what a share, its tolerance limits and a formula look like."""
+    assert (complaints("scenario", spoilt(SCENARIO, old, new)) == 0) == fits
+
+
 def test_file_that_extends_another_may_leave_things_out() -> None:
     """What is missing may stand in the other file."""
     assert complaints("scenario", "extends: base.scenario.yaml\nname: windy\n") == 0
