@@ -55,7 +55,13 @@ def add_parser(commands: SubParsers) -> None:
         "--tags", nargs="+", metavar="FILE_TAG", help="a container's vehicle file, then its tags"
     )
     what.add_argument("--revisions", nargs=2, metavar=("GOOD", "BAD"), help="of the script's folder, in git")
-    what.add_argument("--parameters", nargs=2, type=Path, metavar=("GOOD", "BAD"), help="files of name,value")
+    what.add_argument(
+        "--parameters",
+        nargs=2,
+        type=Path,
+        metavar=("GOOD", "BAD"),
+        help="files of name,value, or flights' folders",
+    )
     add("--vehicle", metavar="NAME", help="with --revisions and --parameters, instead of the scenario's own")
     add("--bad-when", metavar="BOUND", help="such as 'cross_track_p95 > 0.6 m'; else: when the flight fails")
     add(
@@ -131,9 +137,9 @@ def _named(options: argparse.Namespace, loaded: LoadedScenario) -> tuple[str, di
 
 
 def _text(file: Path) -> str:
-    from asflown.scenario.parameter_file import read_parameters
+    from asflown.cli.candidates import parameters_in
 
-    return ";".join(f"{name}={value!r}" for name, value in sorted(read_parameters(file).items()))
+    return ";".join(f"{name}={value!r}" for name, value in sorted(parameters_in(file).items()))
 
 
 def _results(options: argparse.Namespace, name: str, search: dict[str, Any]) -> Results:

@@ -15,6 +15,7 @@ from typing import Protocol
 
 from asflown.change.delta import changes_of
 from asflown.errors import UsageError
+from asflown.record.folder import read_manifest
 from asflown.scenario.file import LoadedScenario, load_scenario
 from asflown.scenario.model import Parameters, VehicleFile
 from asflown.scenario.parameter_file import read_parameters, write_parameters
@@ -169,6 +170,21 @@ class ParameterChanges:
         return Candidate(self.loaded, self.vehicle.model_copy(update={"parameters": start}), None)
 
 
+def parameters_in(place: Path) -> dict[str, float]:
+    """The parameters in a file of `name,value`, or those with which the flight in a folder was flown.
+
+    Raises UsageError where there are none, FileProblem for a line that is wrong.
+    """
+    if not place.is_dir():
+        return read_parameters(place)
+    found = read_manifest(place).vehicle.parameters
+    if not found:
+        raise UsageError(
+            f"nobody has read the parameters of the flight in {place}", "Name a file of name,value"
+        )
+    return found
+
+
 def parameter_changes(
     loaded: LoadedScenario, vehicle: VehicleFile, files: Sequence[Path], work: Path
 ) -> ParameterChanges:
@@ -181,7 +197,7 @@ def parameter_changes(
             f"{vehicle.name} is of kind {vehicle.kind}, and asflown writes no parameters to it",
             "Parameters are searched on a built-in vehicle; for others bisect vehicle files with --vehicles",
         )
-    good, bad = (read_parameters(file) for file in files)
+    good, bad = (parameters_in(file) for file in files)
     found = ParameterChanges(loaded, vehicle, good, bad, work)
     if not found.names:
         raise UsageError(f"{files[0]} and {files[1]} do not differ", "Name a good and a bad parameter file")

@@ -8,7 +8,14 @@ from pathlib import Path
 import pytest
 
 from asflown.cli import bad_when
-from asflown.cli.candidates import ParameterChanges, Revisions, Tags, parameter_changes, revisions_between
+from asflown.cli.candidates import (
+    ParameterChanges,
+    Revisions,
+    Tags,
+    parameter_changes,
+    parameters_in,
+    revisions_between,
+)
 from asflown.cli.main import main
 from asflown.errors import FlightError, UsageError
 from asflown.grade.result import Grade, Measured, VerdictWord
@@ -18,7 +25,7 @@ from asflown.scenario.file import LoadedScenario, load_scenario
 from asflown.scenario.model import Limit, VehicleFile
 from asflown.scenario.parameter_file import read_parameters
 from asflown.scenario.vehicle_file import load_vehicle, read_vehicle
-from tests.unit.change.stored import store_flight
+from tests.unit.change.stored import rewrite, store_flight
 from tests.unit.cli.jobs_made_up import scenario_file
 
 
@@ -89,6 +96,16 @@ def test_a_candidate_has_some_of_the_changes(tmp_path: Path, loaded: LoadedScena
     assert read_parameters(Path(made.parameters.start)) == {
         "acceleration": 2, "drag": 0.4, "speed.travel": 3, "tilt": 20,
     }  # fmt: skip
+
+
+def test_parameters_of_a_flight_are_those_it_was_flown_with(tmp_path: Path) -> None:
+    """By its manifest; one that nobody has read is refused."""
+    folder = store_flight(tmp_path / "flights", 1)
+    with pytest.raises(UsageError, match="nobody has read the parameters"):
+        parameters_in(folder)
+    vehicle = read_manifest(folder).vehicle.model_dump() | {"parameters": {"tilt": 25.0}}
+    rewrite(folder, vehicle=vehicle)
+    assert parameters_in(folder) == {"tilt": 25.0}
 
 
 def test_no_parameters_are_written_to_a_real_vehicle(tmp_path: Path, loaded: LoadedScenario) -> None:
