@@ -156,9 +156,7 @@ class Kit:
     def speed_m_s(self) -> float:
         """By the same."""
         estimate = self.vehicle._craft.core.estimate
-        return math.hypot(
-            estimate.velocity_north_m_s, estimate.velocity_east_m_s, estimate.velocity_down_m_s
-        )
+        return math.hypot(estimate.velocity_north_m_s, estimate.velocity_east_m_s, estimate.velocity_down_m_s)
 
     @property
     def charge(self) -> float:
