@@ -100,7 +100,7 @@ def run(options: argparse.Namespace) -> int:
     loaded = _scenario(options.scenario)
     name, search = _named(options, loaded)
     results = _results(options, name, search)
-    candidates = _candidates(options, loaded, results.file.with_suffix(""))
+    candidates = _candidates(options, loaded, results.file.with_name(f"{results.file.name}.work"))
     return _search(options, candidates, results, rates, is_bad)
 
 
