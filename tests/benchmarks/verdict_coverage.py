@@ -170,16 +170,17 @@ SEQUENTIAL = sequential_plan(0.05, 0.20, alpha=0.05, beta=0.10)
 
 def looking_cases() -> list[Case]:
     """Deciding flight by flight."""
+    name = "sequential test, 0.05 against 0.2"
     return [
-        Case("sequential test, 0.05 against 0.2: wrong reject", partial(wrong_sequential, rate=0.05, wrongly="reject"), 0.05),
-        Case("sequential test, 0.05 against 0.2: wrong accept", partial(wrong_sequential, rate=0.20, wrongly="accept"), 0.10),
+        Case(f"{name}: wrong reject", partial(wrong_sequential, rate=0.05, wrongly="reject"), 0.05),
+        Case(f"{name}: wrong accept", partial(wrong_sequential, rate=0.20, wrongly="accept"), 0.10),
         Case(
             "wrong pass: 0.9 with confidence 0.9, looked at after each of 200 flights",
             partial(wrong_when_flown_on, share=0.9, confidence=0.9, most=200),
             0.1,
             is_warning=True,
         ),
-    ]  # fmt: skip
+    ]
 
 
 def limit_misses(generator: Generator, shape: str, flights: int, way: Way, coverage: float) -> bool:
@@ -287,9 +288,8 @@ def table(rows: list[Row]) -> str:
         word = "kept" if row.kept else "**above**"
         if row.case.is_warning:
             word = "warning: nothing is promised here"
-        lines.append(
-            f"| {row.case.name} | {row.case.stated:.3f} | {row.seen:.4f} | {row.surely_above:.3f} to {high:.3f} | {word} |"
-        )
+        between = f"{row.surely_above:.3f} to {high:.3f}"
+        lines.append(f"| {row.case.name} | {row.case.stated:.3f} | {row.seen:.4f} | {between} | {word} |")
     return "\n".join(lines)
 
 
