@@ -9,7 +9,7 @@ INDEX_BYTES of memory for each frame, and columns what their numbers take.
 from __future__ import annotations
 
 import mmap
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +22,8 @@ from asflown.record.scan import STAMP_BYTES, Bytes, Frames, Whole
 
 INDEX_BYTES = 27
 """What the index holds in memory for each frame."""
+_AT_ONCE = 1 << 16
+"""Payloads that are put into columns together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +69,14 @@ def index(path: Path) -> Index:
         raise FolderProblem(
             f"{path} cannot be read ({error.strerror})", "Name a flight folder or a tlog file"
         ) from error
-    parts = [_Part.of(data, frames) for frames in scan.runs(data)]
-    if len(data) and not any(part.good for part in parts):
+    gathered = _Gathered(len(data))
+    for frames in scan.runs(data):
+        gathered.add(_Part.of(data, frames))
+    if len(data) and not gathered.good:
         raise FolderProblem(
             f"{path} has no MAVLink frame", "Name a tlog: records of an 8-byte time stamp and a frame"
         )
-    return _joined(path, data, parts)
+    return gathered.index(path, data)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,20 +112,54 @@ class _Part:
         return _Part(columns, int(frames.good.sum()), int(damaged.sum()), int(refused.sum()), recorded)
 
 
-def _joined(path: Path, data: Bytes, parts: list[_Part]) -> Index:
-    parts = parts or [_Part.of(data, scan.take_apart(data, np.empty(0, np.int64)))]
-    names = [field.name for field in fields(Index)][2:-3]
-    joined = {
-        name: np.concatenate([part.columns[number] for part in parts]) for number, name in enumerate(names)
-    }
-    return Index(
-        path,
-        data,
-        **joined,
-        damaged_frames=sum(part.damaged for part in parts),
-        refused_frames=sum(part.refused for part in parts),
-        rubbish_bytes=len(data) - sum(part.recorded_bytes for part in parts),
-    )
+class _Gathered:
+    """The columns of an index as they come: room for as many frames as the file could hold, taken as it is filled.
+
+    So nothing is held twice: memory that nobody has written to is promised by the system, and not used.
+    """
+
+    def __init__(self, file_bytes: int) -> None:
+        room = file_bytes // scan.SHORTEST_RECORD + 1
+        self._columns = [np.empty(room, dtype) for dtype in _COLUMNS.values()]
+        self._frames, self.good = 0, 0
+        self._damaged, self._refused, self._recorded_bytes = 0, 0, 0
+
+    def add(self, part: _Part) -> None:
+        """Puts a part behind what is there."""
+        end = self._frames + len(part.columns[0])
+        for column, more in zip(self._columns, part.columns, strict=True):
+            column[self._frames : end] = more
+        self._frames = end
+        self.good += part.good
+        self._damaged += part.damaged
+        self._refused += part.refused
+        self._recorded_bytes += part.recorded_bytes
+
+    def index(self, path: Path, data: Bytes) -> Index:
+        """The index of all parts."""
+        filled = (column[: self._frames] for column in self._columns)
+        return Index(
+            path,
+            data,
+            **dict(zip(_COLUMNS, filled, strict=True)),
+            damaged_frames=self._damaged,
+            refused_frames=self._refused,
+            rubbish_bytes=len(data) - self._recorded_bytes,
+        )
+
+
+_COLUMNS = {
+    "time_us": np.int64,
+    "frame_start": np.int64,
+    "frame_length": np.uint16,
+    "header_length": np.uint8,
+    "payload_length": np.uint8,
+    "message_id": np.int32,
+    "system": np.uint8,
+    "component": np.uint8,
+    "sequence": np.uint8,
+}
+"""The columns of Index, in its order: INDEX_BYTES together."""
 
 
 def columns(
@@ -145,7 +183,9 @@ def columns(
     table = np.empty(len(picked), dtype=_with_time(described.dtype))
     table["time_us"] = of.time_us[picked]
     rows = table.view(np.uint8).reshape(len(picked), table.dtype.itemsize)
-    rows[:, STAMP_BYTES:] = _payloads(of, picked, described.dtype.itemsize)
+    for begin in range(0, len(picked), _AT_ONCE):
+        part = slice(begin, begin + _AT_ONCE)
+        rows[part, STAMP_BYTES:] = _payloads(of, picked[part], described.dtype.itemsize)
     return table
 
 

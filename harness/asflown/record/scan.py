@@ -23,7 +23,7 @@ SIGNED = 0x01
 _V1, _V2 = 0xFE, 0xFD
 _SIGNATURE_BYTES = 13
 _CHECKSUM_BYTES = 2
-_SHORTEST_RECORD = STAMP_BYTES + V1_HEADER_BYTES + _CHECKSUM_BYTES
+SHORTEST_RECORD = STAMP_BYTES + V1_HEADER_BYTES + _CHECKSUM_BYTES
 _SEARCH_BYTES = 1 << 16
 _BLOCK_BYTES = 1 << 21
 
@@ -60,7 +60,7 @@ def runs(data: Bytes) -> Iterator[Frames]:
     """
     place: int | None = 0
     block = _BLOCK_BYTES
-    while place is not None and place + _SHORTEST_RECORD <= len(data):
+    while place is not None and place + SHORTEST_RECORD <= len(data):
         starts, broken = _walk(data, place, block)
         walked = take_apart(data, starts)
         good = np.flatnonzero(walked.good)
@@ -100,7 +100,7 @@ def _walk(data: Bytes, place: int, block: int) -> tuple[Whole, bool]:
         chain.append(number)
     inside = end[chain] <= len(window)
     starts = candidates[chain][inside] + place
-    reaches_end = place + block < len(data) and int(end[chain[-1]]) + _SHORTEST_RECORD + 300 > len(window)
+    reaches_end = place + block < len(data) and int(end[chain[-1]]) + SHORTEST_RECORD + 300 > len(window)
     return starts, not (reaches_end and len(starts) > 0)
 
 
