@@ -87,6 +87,8 @@ def _drivers(flown: Sequence[Outcome]) -> list[Driver]:
                 groups.setdefault(one.given[name], []).append(float(margin))
             p_value = float(stats.kruskal(*groups.values()).pvalue) if len(groups) > 1 else 1.0
             found.append((name, None, p_value))
+        elif np.ptp(numbers) == 0 or np.ptp(margins) == 0:
+            found.append((name, 0.0, 1.0))
         else:
             answer = stats.spearmanr(numbers, margins)
             found.append((name, float(answer.statistic), float(answer.pvalue)))

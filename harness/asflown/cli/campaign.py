@@ -11,6 +11,7 @@ from asflown.cli.parsing import SubParsers
 if TYPE_CHECKING:
     from asflown.campaign.findings import Findings
     from asflown.campaign.flying import Outcome
+    from asflown.scenario.file import LoadedScenario
 
 DESCRIPTION = """\
 Flies a scenario many times, each flight with other conditions as its `campaign:` says, and tells how likely a flight
@@ -83,18 +84,12 @@ def run(options: argparse.Namespace) -> int:
     from asflown.campaign.findings import find
     from asflown.campaign.page import write_page
     from asflown.campaign.store import Store
-    from asflown.errors import UsageError
     from asflown.report import terminal
     from asflown.scenario.file import load_scenario
-    from asflown.scenario.vehicle_file import load_vehicle
 
     loaded = load_scenario(options.scenario)
     campaign = campaign_of(loaded)
-    vehicle = options.vehicle or loaded.scenario.vehicle
-    if vehicle is None:
-        raise UsageError(f"{loaded.file} names no vehicle", "Say which one flies it: --vehicle palm80")
-    if load_vehicle(vehicle, loaded.folder).kind != "built-in":
-        raise UsageError(f"{vehicle} is not simulated here", "Campaigns are for palm80 and field1400")
+    vehicle = simulated(loaded, options.vehicle)
     folder = options.into or folder_of(loaded, vehicle, CAMPAIGNS)
     executor: Executor = Local(options.workers) if options.scheduler is None else Cluster(options.scheduler)
     errors = terminal.console(sys.stderr)
@@ -116,6 +111,19 @@ def run(options: argparse.Namespace) -> int:
     if options.json is not None:
         _write(options.json, outcomes, found, answer)
     return code
+
+
+def simulated(loaded: LoadedScenario, asked: str | None) -> str:
+    """The vehicle of many flights. Raises UsageError for none, and for one that is not simulated here."""
+    from asflown.errors import UsageError
+    from asflown.scenario.vehicle_file import load_vehicle
+
+    vehicle = asked or loaded.scenario.vehicle
+    if vehicle is None:
+        raise UsageError(f"{loaded.file} names no vehicle", "Say which one flies it: --vehicle palm80")
+    if load_vehicle(vehicle, loaded.folder).kind != "built-in":
+        raise UsageError(f"{vehicle} is not simulated here", "Campaigns are for palm80 and field1400")
+    return vehicle
 
 
 def _answer(found: Findings, decided: str | None, *, sequential: bool) -> tuple[str, int]:

@@ -30,6 +30,7 @@ from asflown.cli import (
     link,
     record,
     report,
+    search,
     sensitivity,
     vehicle,
 )
@@ -37,7 +38,7 @@ from asflown.report.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
 from asflown.report.streams import discard, reader_is_gone
 
-COMMANDS = (fly, grade, report, compare, explain, baseline, history, bisect, campaign, sensitivity, record, check, vehicle, link)
+COMMANDS = (fly, grade, report, compare, explain, baseline, history, bisect, campaign, search, sensitivity, record, check, vehicle, link)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
 BROKEN_PIPE = 128 + signal.SIGPIPE

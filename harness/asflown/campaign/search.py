@@ -1,0 +1,150 @@
+"""Looks for conditions under which a script fails, within the ranges of a campaign, and makes them simple.
+
+The search minimises the worst margin; a small part of the mean of all margins is added, because a margin that no
+condition touches hides the others when it is the smallest. All flights have one seed, so what is found fails again,
+bit by bit. Conditions by words are coordinates, too: each word has its share of the range.
+
+Shrinking takes conditions away one by one, then moves numbers half-way, and half-way again, to what the scenario has
+by itself, as long as the flight still fails: what is left is what it takes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from asflown.campaign.flying import Outcome
+from asflown.campaign.plan import number_of, values_at
+from asflown.frames import FloatArray
+from asflown.scenario.campaign import Campaign, Choice
+
+Way = Literal["evolution", "random"]
+Evaluate = Callable[[dict[str, str]], Outcome]
+"""Flies once with these values."""
+
+_POPULATION, _FIRST_STEP, _SHARE_OF_MEAN = 6, 0.3, 0.2
+_HALVINGS = 4
+_BEST, _NOT_FLOWN = 1.0, 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Try:
+    """One flight of a search."""
+
+    given: dict[str, str]
+    outcome: Outcome
+
+    @property
+    def fails(self) -> bool:
+        """Whether the script failed; a flight that could not be flown is no failure of the script."""
+        return self.outcome.verdict == "fail"
+
+
+@dataclass(slots=True)
+class Search:
+    """What was tried, and what was found."""
+
+    tries: list[Try] = field(default_factory=list)
+    failing: Try | None = None
+    """The first that fails."""
+    simplest: Try | None = None
+    """What is left of it, and still fails."""
+    gentler: list[Try] = field(default_factory=list)
+    """One step gentler in one condition each: these pass."""
+
+
+def search(campaign: Campaign, evaluate: Evaluate, flights: int, way: Way = "evolution") -> Search:
+    """Flies until a flight fails, at most `flights` times; then makes the failure simple with further flights."""
+    found = Search()
+    for point in _points(campaign, found, flights, way):
+        given = values_at(campaign, point)
+        one = Try(given, evaluate(given))
+        found.tries.append(one)
+        if one.fails:
+            found.failing = one
+            break
+    return found
+
+
+def shrink(found: Search, campaign: Campaign, nominal: dict[str, str | None], evaluate: Evaluate) -> None:
+    """Fills `simplest` and `gentler`; `nominal` is what the scenario has by itself, None where it says nothing."""
+    if found.failing is None:
+        return
+    best = found.failing
+    for key in list(best.given):
+        best = _without(best, key, evaluate, found)
+    for key in list(best.given):
+        best = _nearer(best, key, _rest_of(campaign, key, nominal), evaluate, found)
+    found.simplest = best
+
+
+def objective(outcome: Outcome) -> float:
+    """What the search makes small."""
+    if outcome.worst is None:
+        return _NOT_FLOWN
+    margins = [min(margin, _BEST) for margin in outcome.margins.values()]
+    return outcome.worst + _SHARE_OF_MEAN * float(np.mean(margins))
+
+
+def _points(campaign: Campaign, found: Search, flights: int, way: Way) -> Iterator[FloatArray]:
+    """Where to try next; what was found so far steers the evolution."""
+    keys = len(campaign.vary)
+    if way == "random":
+        yield from np.random.default_rng(campaign.seed).random((flights, keys))
+        return
+    import cma  # noqa: PLC0415  heavy, and only searches need it
+
+    options: dict[str, Any] = {
+        "bounds": [0.0, 1.0], "popsize": _POPULATION, "seed": campaign.seed + 1, "verbose": -9, "maxfevals": flights,
+    }  # fmt: skip
+    evolution: Any = cma.CMAEvolutionStrategy([0.5] * max(2, keys), _FIRST_STEP, options)
+    while len(found.tries) < flights:
+        asked = evolution.ask()
+        values = []
+        for point in asked[: flights - len(found.tries)]:
+            yield np.asarray(point[:keys], np.float64)
+            values.append(objective(found.tries[-1].outcome))
+        if len(values) < len(asked):
+            return
+        evolution.tell(asked, values)
+
+
+def _without(best: Try, key: str, evaluate: Evaluate, found: Search) -> Try:
+    """Without one condition, if it fails all the same."""
+    given = {name: text for name, text in best.given.items() if name != key}
+    one = Try(given, evaluate(given))
+    found.tries.append(one)
+    return one if one.fails else best
+
+
+def _nearer(best: Try, key: str, rest: float | None, evaluate: Evaluate, found: Search) -> Try:
+    """Half-way to `rest`, and again, while it fails; the last that passes is one step gentler."""
+    value, unit = number_of(best.given[key]), best.given[key].partition(" ")[2]
+    if value is None or rest is None:
+        return best
+    passes = rest
+    gentlest: Try | None = None
+    for _ in range(_HALVINGS):
+        middle = (value + passes) / 2
+        given = best.given | {key: f"{middle:.6g} {unit}".rstrip()}
+        one = Try(given, evaluate(given))
+        found.tries.append(one)
+        if one.fails:
+            best, value = one, middle
+        else:
+            passes, gentlest = middle, one
+    if gentlest is not None:
+        found.gentler.append(gentlest)
+    return best
+
+
+def _rest_of(campaign: Campaign, key: str, nominal: dict[str, str | None]) -> float | None:
+    """The number that a condition has without the campaign: the scenario's own, or the end that is nearest to 0."""
+    text = nominal.get(key)
+    if text is not None:
+        return number_of(text)
+    distribution = campaign.vary[key]
+    return None if isinstance(distribution, Choice) else min(distribution.ends, key=abs)

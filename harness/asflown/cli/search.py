@@ -1,0 +1,105 @@
+"""`asflown search`: looks for conditions under which a script fails, and makes them simple."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from asflown.cli.parsing import SubParsers
+
+if TYPE_CHECKING:
+    from asflown.campaign.flying import Outcome
+
+DESCRIPTION = """\
+Looks for the weak spot: flies a scenario under conditions within the ranges of its `campaign:`, each chosen after what
+the flights before have shown, until one fails. Then takes away what it does not take to fail, and writes what is left
+as a scenario file that fails the same way.
+"""
+
+EXAMPLES = """\
+examples:
+  asflown search windy.scenario.yaml
+  asflown search windy.scenario.yaml --flights 200 --write found.scenario.yaml
+  asflown search windy.scenario.yaml --way random        as a control
+
+exit codes: 1 a failure was found, 0 none in that many flights, 3 nothing could be flown
+"""
+
+
+def add_parser(commands: SubParsers) -> None:
+    """Adds `search` to the command."""
+    parser = commands.add_parser(
+        "search",
+        help="look for conditions under which a script fails",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    add = parser.add_argument
+    add("scenario", type=Path, metavar="FILE", help="a scenario with a `campaign:`")
+    add(
+        "--vehicle", metavar="NAME", help="palm80, field1400 or a vehicle file, instead of the scenario's own"
+    )
+    add("--flights", type=int, default=60, metavar="N", help="give up after so many (60)")
+    add(
+        "--way",
+        choices=("evolution", "random"),
+        default="evolution",
+        help="how the next conditions are chosen",
+    )
+    add(
+        "--write", type=Path, metavar="FILE", help="the scenario file of what was found (beside the scenario)"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Searches, shrinks and writes. Raises UsageError, FileProblem and FolderProblem."""
+    from asflown.campaign.campaign import CAMPAIGNS, campaign_of
+    from asflown.campaign.flying import Task, fly_task
+    from asflown.campaign.plan import Drawn, identity, seed_of
+    from asflown.campaign.regression import write_regression
+    from asflown.campaign.search import search, shrink
+    from asflown.cli.campaign import simulated
+    from asflown.report import words
+    from asflown.scenario.file import load_scenario, with_given
+    from asflown.scenario.yaml_tree import Scalar
+
+    loaded = load_scenario(options.scenario)
+    campaign, vehicle = campaign_of(loaded), simulated(loaded, options.vehicle)
+    key = identity(campaign, loaded.scenario.name)
+    seed, keep = seed_of(key, 0), CAMPAIGNS / f"{loaded.scenario.name}-search-{key}"
+    number = 0
+
+    def evaluate(given: dict[str, str]) -> Outcome:
+        nonlocal number
+        with_given(loaded, given)
+        outcome = fly_task(
+            Task(Drawn(number, seed, given), loaded.file.resolve(), vehicle, "any", keep, "failed")
+        )
+        number += 1
+        told = ", ".join(f"{name} {text}" for name, text in given.items()) or "nothing varied"
+        print(f"{number:4} {outcome.verdict}, worst margin {words.margin(outcome.worst)}: {told}", flush=True)
+        return outcome
+
+    found = search(campaign, evaluate, options.flights, options.way)
+    if found.failing is None:
+        flown = any(one.outcome.verdict != "error" for one in found.tries)
+        print(f"no failure in {len(found.tries)} flights")
+        return 0 if flown else 3
+    print(f"flight {len(found.tries)} fails: {found.failing.outcome.reason}")
+    print("making it simple:")
+    nodes = {name: loaded.node(*name.split(".")) for name in campaign.vary}
+    nominal = {name: node.raw if isinstance(node, Scalar) else None for name, node in nodes.items()}
+    shrink(found, campaign, nominal, evaluate)
+    assert found.simplest is not None
+    file = options.write or loaded.file.with_name(f"{loaded.scenario.name}-found.scenario.yaml")
+    write_regression(loaded, found.simplest, file)
+    told = ", ".join(f"{name} {text}" for name, text in found.simplest.given.items()) or "nothing at all"
+    print(f"it takes {told}")
+    for one in found.gentler:
+        print(f"one step gentler passes: {', '.join(f'{name} {text}' for name, text in one.given.items())}")
+    print(f"written as {file}")
+    return 1
