@@ -73,6 +73,13 @@ def test_a_mistake_is_one_message(
     assert said in capsys.readouterr().err
 
 
+def test_a_plan_is_made_from_flights_there_are(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nothing is compared yet, so nothing is decided."""
+    several(tmp_path / "a", NEAR)
+    assert main(["compare", str(tmp_path / "a"), "--plan"]) == 0
+    assert "from 6 flights of nest-boxes/palm80@r1, lockstep" in capsys.readouterr().out
+
+
 def test_a_flight_is_explained(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """With the flights beside it, and the commands that show more."""
     flight(tmp_path / "earlier", started_utc="2026-01-01T10:00:00Z")
