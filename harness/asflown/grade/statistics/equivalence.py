@@ -52,7 +52,7 @@ def tost(
     first, second = _checked(a, b, band, alpha)
     difference = float(second.mean() - first.mean())
     if first.std() == 0 == second.std():
-        return _of_constants(difference, band, alpha)
+        return _of_constants(difference, band, alpha, (len(first), len(second)))
     compared = _compare(first, second)
     variances = "pooled" if pooled else "unequal"
     p_value = compared.ttost_ind(-band, band, usevar=variances)[0]
@@ -136,10 +136,16 @@ def _checked(a: Sequence[float], b: Sequence[float], band: float, alpha: float) 
     return first, second
 
 
-def _of_constants(difference: float, band: float, alpha: float) -> Equivalence:
-    """Sets without any spread, as equal flights have: what was seen is all there is."""
-    p_value = 0.0 if abs(difference) < band else 1.0
-    return _result(difference, difference, difference, alpha, p_value, band)
+def _of_constants(difference: float, band: float, alpha: float, sizes: tuple[int, int]) -> Equivalence:
+    """Sets without any spread: a few equal flights are no proof that none would differ.
+
+    They are worth as much as they would be to a test by permutation, whose smallest p value is one over the ways to
+    share the flights out to the sides. Where that is above alpha the interval is unbounded.
+    """
+    least = 1 / math.comb(sum(sizes), sizes[0])
+    p_value = least if abs(difference) < band else 1.0
+    reach = 0.0 if least <= alpha else math.inf
+    return _result(difference, difference - reach, difference + reach, alpha, p_value, band)
 
 
 def _result(

@@ -131,7 +131,7 @@ def test_equivalence_is_shown_when_the_interval_lies_within_the_band(
     """OC-STAT-21: equivalence at alpha exactly when the 1 - 2 alpha interval lies within the band."""
     found = tost(a, b, band)
     if abs(found.p_value - 0.05) > 1e-9:
-        assert found.shown == (found.p_value < 0.05)
+        assert found.shown == (found.p_value < 0.05), found
     assert found.shown == (-band < found.low and found.high < band)
     assert found.low <= found.difference <= found.high
 
@@ -153,10 +153,16 @@ def test_a_wider_band_than_the_smallest_would_have_been_shown() -> None:
     assert not tost(a, b, smallest * 0.999).shown
 
 
-def test_sets_without_spread() -> None:
-    """Equal flights differ by what they differ by: p is 0 within the band and 1 beyond."""
-    assert tost([1.0, 1.0], [1.2, 1.2], 0.3).p_value == 0
-    assert tost([1.0, 1.0], [1.2, 1.2], 0.1).p_value == 1
+@pytest.mark.parametrize(
+    ("flights", "p_value", "shown"), [(2, 1 / 6, False), (3, 1 / 20, True), (6, 1 / 924, True)]
+)
+def test_sets_without_spread(flights: int, p_value: float, shown: bool) -> None:
+    """Equal flights are worth what their number is: two on a side show nothing, however equal they are."""
+    found = tost([1.0] * flights, [1.2] * flights, 0.3)
+    assert found.p_value == pytest.approx(p_value)
+    assert found.shown == shown
+    beyond = tost([1.0] * flights, [1.2] * flights, 0.1)
+    assert (beyond.p_value, beyond.shown) == (1, False)
 
 
 def test_percentiles_by_bootstrap() -> None:
