@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import pty
 import select
 import subprocess
+import termios
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -26,6 +28,9 @@ ANSWERS = {
     "Type: fly": "fly",
 }
 """What a careful operator answers, by a part of the question."""
+
+
+CTRL_C = "\x03"
 
 
 def answer_to(text: str, answers: Mapping[str, str] = ANSWERS) -> str | None:
@@ -56,7 +61,7 @@ def run_on_terminal(
 ) -> tuple[int, str]:
     """Runs a command on a terminal of its own, typing answers at each prompt; its exit code and all it showed.
 
-    A question without an answer gets the end of the input, as Ctrl-D gives it.
+    A question without an answer gets the end of the input, as Ctrl-D gives it; the answer CTRL_C is what its name says.
     """
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
@@ -66,6 +71,7 @@ def run_on_terminal(
         stdout=theirs,
         stderr=theirs,
         start_new_session=True,
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509 - no threads; Ctrl-C is one then
         env={**os.environ, "COLUMNS": "200", "TERM": "dumb"},
     )
     os.close(theirs)

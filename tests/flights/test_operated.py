@@ -7,10 +7,11 @@ from pathlib import Path
 
 from asflown.flight.conductor import fly
 from asflown.flight.plan import FlightPlan
+from asflown.record import manifest as manifests
 from asflown.scenario.file import load_scenario
 from asflown.scenario.vehicle_file import load_vehicle
 from tests.flights.flying import HELLO, command, write_scenario
-from tests.flights.operated import ANSWERS, run_on_terminal
+from tests.flights.operated import ANSWERS, CTRL_C, run_on_terminal
 
 RIG = "asflown: 1\nname: rig\nkind: bench\nlink: 'serial:///dev/nothing-here?baud=57600'\nphysics: none\n"
 QUAD = "asflown: 1\nname: quad\nkind: airframe\nlink: 'serial:///dev/nothing-here?baud=57600'\n"
@@ -43,6 +44,14 @@ def test_a_wrong_word_is_asked_for_again_and_then_nothing_flies(tmp_path: Path) 
     assert shown.count("That is not `propellers off`.") == 3
     assert "not confirmed: propellers" in " ".join(shown.split())
     assert "serial port" not in shown
+
+
+def test_who_walks_away_from_the_questions_leaves_a_folder_that_says_so(tmp_path: Path) -> None:
+    """Ctrl-C: exit code 130, outcome `interrupted`."""
+    code, _ = run_on_terminal(prepared(tmp_path), tmp_path, {**ANSWERS, "What powers it": CTRL_C})
+    assert code == 130
+    (folder,) = (entry for entry in (tmp_path / "flights").iterdir() if entry.is_dir())
+    assert manifests.read(folder).outcome == "interrupted"
 
 
 def test_without_a_terminal_it_is_refused_at_once(tmp_path: Path) -> None:
