@@ -11,6 +11,7 @@ from fastcrc import crc16
 from pymavlink.dialects.v20 import common as mav
 
 from asflown.sim.longer import Longer
+from asflown.sim.plain import Plain
 
 AUTOPILOT_COMPONENT = 1
 _TEXT_BYTES = 50
@@ -31,10 +32,15 @@ class Downlink:
         self._long_texts = 0
         self._said_us: dict[str, int] = {}
 
-    def send(self, message: mav.MAVLink_message | Longer) -> None:
+    def send(self, message: mav.MAVLink_message | Longer | Plain) -> None:
         """Packs a message of any dialect."""
         packer = self._packer
-        if isinstance(message, Longer):
+        if isinstance(message, Plain):
+            kind = message.kind
+            self._number = kind.id
+            payload: bytes = kind.unpacker.pack(*message.fields)
+            self._frames.append(self._framed(packer, kind.crc_extra, payload))
+        elif isinstance(message, Longer):
             self._frames.append(message.pack(packer))
         else:
             message._pack = self._framed  # noqa: SLF001 - called by its own pack with the payload: ours costs a third

@@ -10,11 +10,12 @@ from pymavlink.dialects.v20 import development
 
 from asflown.sim import reports, sensor_reports
 from asflown.sim.longer import Longer
+from asflown.sim.plain import Plain
 from asflown.sim.sources import Sources
 
 SECOND_US = 1_000_000
 
-Builder = Callable[[Sources], "mav.MAVLink_message | Longer | None"]
+Builder = Callable[[Sources], "mav.MAVLink_message | Longer | Plain | None"]
 
 
 @dataclass(frozen=True, slots=True)

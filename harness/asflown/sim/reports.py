@@ -15,6 +15,7 @@ from asflown.sim import status
 from asflown.sim.identity import STANDARD_MODES
 from asflown.sim.interface import Target
 from asflown.sim.longer import Longer
+from asflown.sim.plain import Plain
 from asflown.sim.set_points import IGNORE_ACCELERATION, IGNORE_YAW, IGNORE_YAW_RATE
 from asflown.sim.situation import point_of
 from asflown.sim.sources import NOT_KNOWN_U16, Sources, i16, i32, percent, u16, u32, within
@@ -45,32 +46,33 @@ def heartbeat(s: Sources) -> mav.MAVLink_message:
     )  # fmt: skip
 
 
-def attitude(s: Sources) -> mav.MAVLink_message:
+def attitude(s: Sources) -> Plain:
     """ATTITUDE of the estimate."""
     e = s.autopilot.core.estimate
-    return mav.MAVLink_attitude_message(
-        s.boot_ms, e.roll_rad, e.pitch_rad, e.yaw_rad, e.roll_rate_rad_s, e.pitch_rate_rad_s, e.yaw_rate_rad_s
-    )
+    return Plain(
+        mav.MAVLink_attitude_message, s.boot_ms, e.roll_rad, e.pitch_rad, e.yaw_rad,
+        e.roll_rate_rad_s, e.pitch_rate_rad_s, e.yaw_rate_rad_s,
+    )  # fmt: skip
 
 
-def local_position(s: Sources) -> mav.MAVLink_message:
+def local_position(s: Sources) -> Plain:
     """LOCAL_POSITION_NED of the estimate, about its origin."""
     e = s.autopilot.core.estimate
-    return mav.MAVLink_local_position_ned_message(
-        s.boot_ms, e.north_m, e.east_m, e.down_m,
+    return Plain(
+        mav.MAVLink_local_position_ned_message, s.boot_ms, e.north_m, e.east_m, e.down_m,
         e.velocity_north_m_s, e.velocity_east_m_s, e.velocity_down_m_s,
     )  # fmt: skip
 
 
-def global_position(s: Sources) -> mav.MAVLink_message | None:
+def global_position(s: Sources) -> Plain | None:
     """GLOBAL_POSITION_INT of the estimate; none before there is a position."""
     a, e = s.autopilot, s.autopilot.core.estimate
     if a.situation.home is None or not e.origin_known:
         return None
     latitude_deg, longitude_deg, altitude_m = a.situation.plane().to_geodetic(e.north_m, e.east_m, e.down_m)
     above_home_m = a.situation.home[2] - e.down_m
-    return mav.MAVLink_global_position_int_message(
-        s.boot_ms, round(latitude_deg * 1e7), round(longitude_deg * 1e7),
+    return Plain(
+        mav.MAVLink_global_position_int_message, s.boot_ms, round(latitude_deg * 1e7), round(longitude_deg * 1e7),
         i32(altitude_m * 1e3), i32(above_home_m * 1e3),
         i16(e.velocity_north_m_s * 1e2), i16(e.velocity_east_m_s * 1e2), i16(e.velocity_down_m_s * 1e2),
         round(math.degrees(e.yaw_rad) * 100) % 36_000,

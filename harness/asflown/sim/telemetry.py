@@ -14,6 +14,7 @@ from asflown.sim import reports
 from asflown.sim.downlink import Downlink
 from asflown.sim.interface import TICK_US
 from asflown.sim.longer import Longer
+from asflown.sim.plain import Plain
 from asflown.sim.report_table import REPORTS, SECOND_US, Report
 from asflown.sim.sources import Sources
 
@@ -68,7 +69,7 @@ class Telemetry:
         indices = range(1, count + 1) if index == 0 else range(index, index + 1)
         return [reports.available_mode(self._sources, one) for one in indices if 1 <= one <= count]
 
-    def build(self, message_id: int) -> mav.MAVLink_message | Longer | None:
+    def build(self, message_id: int) -> mav.MAVLink_message | Longer | Plain | None:
         """One instance, not sent; None when there is nothing to report."""
         return REPORTS[message_id].build(self._sources)
 

@@ -25,7 +25,7 @@ ROUGHNESS_FT = 0.15
 
 _LOWEST_FT, _HIGHEST_FT, _PROFILE_FROM_FT = 10.0, 1000.0, 3.0
 _SLOWEST_M_S = 1.0
-_ROOT_3 = sqrt(3.0)
+_ROOT_2, _ROOT_3 = sqrt(2.0), sqrt(3.0)
 
 
 def length_scales_m(height_m: float) -> tuple[float, float]:
@@ -131,8 +131,10 @@ class Weather:
         w_along, w_across, w_down = self._noise.take()
         travelled = self._period_s * airspeed_m_s
         level, upright = exp(-travelled / level_m), exp(-travelled / upright_m)
-        self._along = level * self._along + sqrt(1.0 - level * level) * w_along
-        self._across, self._across_2 = _two_poles(self._across, self._across_2, level, w_across)
+        driving = sqrt(1.0 - level * level)
+        self._along = level * self._along + driving * w_along
+        self._across, self._across_2 = _two_poles(self._across, self._across_2, level, driving * w_across)
+        w_down *= sqrt(1.0 - upright * upright)
         self._down, self._down_2 = _two_poles(self._down, self._down_2, upright, w_down)
         return (
             fade * sigma_u * self._along,
@@ -141,9 +143,9 @@ class Weather:
         )
 
 
-def _two_poles(first: float, second: float, factor: float, noise: float) -> tuple[float, float]:
-    """Two equal lags in a row, driven so that the first has unit variance."""
-    following = factor * first + sqrt(1.0 - factor * factor) * noise
+def _two_poles(first: float, second: float, factor: float, driven: float) -> tuple[float, float]:
+    """Two equal lags in a row; the first has unit variance when driven by noise times the root of 1 - factor^2."""
+    following = factor * first + driven
     return following, factor * second + (1.0 - factor) * 0.5 * (first + following)
 
 
@@ -152,4 +154,4 @@ def _shaped(first: float, second: float) -> float:
 
     With white noise of intensity 2 T the first lag has variance 1 and the filter 2: hence the root of 2.
     """
-    return (_ROOT_3 * first + (1.0 - _ROOT_3) * second) / sqrt(2.0)
+    return (_ROOT_3 * first + (1.0 - _ROOT_3) * second) / _ROOT_2

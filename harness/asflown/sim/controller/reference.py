@@ -179,5 +179,8 @@ def _followed(value: Vector, leader: Vector, share: float) -> Vector:
 def _limited(north: float, east: float, down: float, most: float) -> Vector:
     """Shrinks an acceleration as a whole until both its parts are within limits."""
     size = hypot(north, east)
-    excess = max(1.0, size / most, abs(down) / (_VERTICAL_SHARE * most))
+    upright = _VERTICAL_SHARE * most
+    if size <= most and -upright <= down <= upright:
+        return north, east, down
+    excess = max(1.0, size / most, abs(down) / upright)
     return north / excess, east / excess, down / excess

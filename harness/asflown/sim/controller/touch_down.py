@@ -36,7 +36,7 @@ class TouchDown:
     @property
     def thrust_share(self) -> float:
         """How much of the wanted thrust is still given."""
-        return max(_LEAST_SHARE, 1.0 - self._likely_s / _LETTING_GO_S)
+        return max(_LEAST_SHARE, 1.0 - self._likely_s / _LETTING_GO_S) if self._likely_s else 1.0
 
     def step(self, wanted_down_m_s: float, down_m_s: float, lift_share: float) -> bool:
         """Whether the craft is surely on the ground; `lift_share` is the thrust given, as a share of weight."""

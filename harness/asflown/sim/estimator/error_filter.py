@@ -100,9 +100,9 @@ class ErrorFilter:
     def measure_down(self, innovation_m: float, variance: float) -> float:
         """Takes in a position downwards; returns the variance that its innovation was expected to have."""
         p, x = self.covariance[_DOWN], self._x
-        expected = float(p[_DOWN]) + variance
+        expected = self.variance(_DOWN) + variance
         k = np.divide(p, expected, self._gain)
-        x += k * (innovation_m - float(x[_DOWN]))
+        x += k * (innovation_m - x.item(_DOWN))
         self.covariance -= _dot(self._column, p.reshape(1, STATES), self._product)
         return expected
 
@@ -162,9 +162,14 @@ class ErrorFilter:
         self._x.fill(0.0)
         return correction
 
+    def variance(self, state: int) -> float:
+        """Variance of one error."""
+        found: float = self.covariance.item((STATES + 1) * state)
+        return found
+
     def deviation(self, state: int) -> float:
         """Standard deviation of one error."""
-        return sqrt(max(0.0, float(self.covariance[state, state])))
+        return sqrt(max(0.0, self.variance(state)))
 
     def forget_position(self, variance_m2: float) -> None:
         """North and east are known anew with this variance, whatever was believed."""

@@ -291,14 +291,14 @@ class Estimator:
 
     def _correct_height(self, innovation_m: float) -> None:
         variance = 0.5 * self._noises.height_m2
-        expected = float(self.filter.covariance[2, 2]) + variance
+        expected = self.filter.variance(2) + variance
         if self._height_gate.passes(innovation_m * innovation_m, expected):
             self.filter.measure_down(innovation_m, variance)
         self.estimate.height_test_ratio = self._height_gate.ratio
 
     def _correct_heading(self, innovation_rad: float) -> None:
         noises = self._noises
-        expected = float(self.filter.covariance[8, 8]) + noises.heading_rad2
+        expected = self.filter.variance(8) + noises.heading_rad2
         if self._heading_gate.passes(innovation_rad * innovation_rad, expected):
             self.filter.measure_heading(innovation_rad, 0.5 * noises.heading_rad2)
         self.estimate.heading_test_ratio = self._heading_gate.ratio
@@ -389,11 +389,11 @@ class Estimator:
 
     def _state_accuracy(self) -> None:
         """How well position is known: what the outer source says of itself, and what the filter adds."""
-        p, e = self.filter.covariance, self.estimate
-        accuracy = sqrt(self._outer_accuracy_m**2 + max(0.0, float(p[0, 0] + p[1, 1])))
+        known, e, outer = self.filter, self.estimate, self._outer_accuracy_m
+        accuracy = sqrt(outer * outer + max(0.0, known.variance(0) + known.variance(1)))
         e.horizontal_accuracy_m = accuracy
-        e.vertical_accuracy_m = hypot(self._outer_vertical_m, self.filter.deviation(2))
-        e.velocity_accuracy_m_s = self.filter.deviation(3)
+        e.vertical_accuracy_m = hypot(self._outer_vertical_m, known.deviation(2))
+        e.velocity_accuracy_m_s = known.deviation(3)
         limit = _INVALID_ABOVE_M if e.position_valid else _VALID_BELOW_M
         valid = accuracy < limit and self._fixes >= _VALID_AFTER_FIXES
         if e.position_valid and not valid:
