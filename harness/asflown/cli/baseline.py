@@ -12,8 +12,9 @@ if TYPE_CHECKING:
     from asflown.change.baseline_model import Baseline
 
 DESCRIPTION = """\
-A baseline is what approved flights of a scenario on a vehicle and release line were like: a text file in the folder
-`baseline` beside the scenario, to be reviewed and committed. `asflown fly --against-baseline` holds flights against it.
+A baseline is what approved flights of a scenario on a vehicle and release line were like: a text
+file in the folder `baseline` beside the scenario, to be reviewed and committed. `asflown fly
+--against-baseline` holds flights against it.
 """
 
 EXAMPLES = """\

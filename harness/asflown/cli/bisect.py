@@ -16,10 +16,17 @@ if TYPE_CHECKING:
     from asflown.scenario.model import VehicleFile
 
 DESCRIPTION = """\
-Flies candidates of which the first is good and the last is bad, and halves what lies between. Flights are noisy: each
-candidate is flown until a sequential test with stated error rates decides whether it is bad. An interrupted search
-goes on where it was: give the same command again.
+Flies candidates of which the first is good and the last is bad, and halves what lies between.
+Flights are noisy: each candidate is flown until a sequential test with stated error rates decides
+whether it is bad. An interrupted search goes on where it was: give the same command again.
 """
+
+USAGE = """\
+asflown bisect SCENARIO --releases VEHICLE GOOD BAD [options]
+       asflown bisect SCENARIO --vehicles NAME NAME ... [options]
+       asflown bisect SCENARIO --tags FILE TAG TAG ... [options]
+       asflown bisect SCENARIO --revisions GOOD BAD [options]
+       asflown bisect SCENARIO --parameters GOOD BAD [options]"""
 
 EXAMPLES = """\
 examples:
@@ -38,6 +45,7 @@ def add_parser(commands: SubParsers) -> None:
     """Adds `bisect` to the command."""
     parser = commands.add_parser(
         "bisect",
+        usage=USAGE,
         help="which release, revision or parameter is responsible",
         description=DESCRIPTION,
         epilog=EXAMPLES,
@@ -52,7 +60,7 @@ def add_parser(commands: SubParsers) -> None:
         "--vehicles", nargs="+", metavar="NAME", help="vehicles or vehicle files, the good one first"
     )
     what.add_argument(
-        "--tags", nargs="+", metavar="FILE_TAG", help="a container's vehicle file, then its tags"
+        "--tags", nargs="+", metavar="FILE TAG", help="a container's vehicle file, then its tags"
     )
     what.add_argument("--revisions", nargs=2, metavar=("GOOD", "BAD"), help="of the script's folder, in git")
     what.add_argument(

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from asflown.change.history_store import History
 
 DESCRIPTION = """\
-Every flight that `asflown fly` makes is entered into an index beside the flights' folders. It can be deleted: the
-folders are the truth, and each of these commands first catches up with them.
+Every flight that `asflown fly` makes is entered into an index beside the flights' folders. It can
+be deleted: the folders are the truth, and each of these commands first catches up with them.
 """
 
 EXAMPLES = """\
@@ -27,8 +27,9 @@ examples:
 """
 
 PRUNE = """\
-Says which flights may go: those beyond the newest so many of their kind, those older than so many days, and the
-oldest until all take no more than so much space. What a baseline refers to stays. Nothing is removed without --remove.
+Says which flights may go: those beyond the newest so many of their kind, those older than so many
+days, and the oldest until all take no more than so much space. What a baseline refers to stays.
+Nothing is removed without --remove.
 """
 
 

@@ -136,7 +136,24 @@ print(sorted({"numpy", "pydantic", "pymavlink", "jsbsim", "rich", "yaml", "async
 
 @pytest.mark.parametrize(
     "arguments",
-    [["--help"], ["fly", "--help"], ["grade", "--help"], ["check", "--help"], ["vehicle", "--help"]],
+    [
+        [*command, "--help"]
+        for command in (
+            [],
+            ["fly"],
+            ["grade"],
+            ["check"],
+            ["vehicle"],
+            ["bisect"],
+            ["baseline"],
+            ["baseline", "check"],
+            ["baseline", "approve"],
+            ["history"],
+            ["history", "show"],
+            ["history", "prune"],
+        )
+    ],
+    ids=" ".join,
 )
 def test_every_command_explains_itself(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     """Help fits a terminal of 110 columns and is no error."""
