@@ -23,6 +23,7 @@ from asflown.cli import (
     campaign,
     check,
     compare,
+    doctor,
     explain,
     fly,
     grade,
@@ -34,11 +35,28 @@ from asflown.cli import (
     sensitivity,
     vehicle,
 )
-from asflown.report.faults import keep_traceback
 from asflown.errors import AsflownError, ExitCode, FileProblem
+from asflown.report.faults import keep_traceback
 from asflown.report.streams import discard, reader_is_gone
 
-COMMANDS = (fly, grade, report, compare, explain, baseline, history, bisect, campaign, search, sensitivity, record, check, vehicle, link)
+COMMANDS = (
+    fly,
+    grade,
+    report,
+    compare,
+    explain,
+    baseline,
+    history,
+    bisect,
+    campaign,
+    search,
+    sensitivity,
+    record,
+    check,
+    vehicle,
+    link,
+    doctor,
+)
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
 BROKEN_PIPE = 128 + signal.SIGPIPE
