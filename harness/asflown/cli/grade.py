@@ -121,14 +121,15 @@ def _outcomes(places: list[Path], by: Path | None) -> tuple[ScenarioOutcome, ...
 
     gathered: dict[tuple[str, str], tuple[Scenario, list[Flown]]] = {}
     for place in places:
-        scenario, flown = _graded(place, by)
-        key = (scenario.name, flown.manifest.vehicle.name)
-        gathered.setdefault(key, (scenario, []))[1].append(flown)
+        scenario, flights = _graded(place, by)
+        key = (scenario.name, flights[0].manifest.vehicle.name)
+        gathered.setdefault(key, (scenario, []))[1].extend(flights)
     return tuple(outcome_of(name, vehicle, *found) for (name, vehicle), found in gathered.items())
 
 
-def _graded(place: Path, by: Path | None) -> tuple[Scenario, Flown]:
-    from asflown.grade.grade import grade_capture, grade_flight, write_grade
+def _graded(place: Path, by: Path | None) -> tuple[Scenario, list[Flown]]:
+    """The flight of a folder, or all flights of a tlog, with the scenario they are graded by."""
+    from asflown.grade.grade import grade_flight, grade_flights_in, write_grade
     from asflown.record.folder import read_manifest
     from asflown.record.foreign import capture_manifest
     from asflown.report.flown import Flown
@@ -138,9 +139,10 @@ def _graded(place: Path, by: Path | None) -> tuple[Scenario, Flown]:
         scenario = _scenario(by or Path(manifest.scenario_file), place, by)
         grade = grade_flight(place, scenario)
         write_grade(place, grade)
-        return scenario, Flown(manifest, grade, place)
+        return scenario, [Flown(manifest, grade, place)]
     scenario = _scenario(by, place, by)
-    return scenario, Flown(capture_manifest(place, scenario.name, by), grade_capture(place, scenario), place)
+    manifest = capture_manifest(place, scenario.name, by)
+    return scenario, [Flown(manifest, grade, place) for grade in grade_flights_in(place, scenario)]
 
 
 def _scenario(file: Path | None, place: Path, by: Path | None) -> Scenario:

@@ -22,6 +22,7 @@ from asflown.grade.measures import BOTH_SIDES, measure, not_measurable
 from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, VerdictWord
 from asflown.grade.rules import grade_rule, not_graded
 from asflown.record import folder as folders
+from asflown.record.arming import flights_in
 from asflown.record.manifest import Manifest
 from asflown.record.track import Track, load_track
 from asflown.scenario.model import Expect, Scenario
@@ -52,12 +53,34 @@ def grade_flight(folder: Path, scenario: Scenario) -> Grade:
 
 
 def grade_capture(tlog: Path, scenario: Scenario) -> Grade:
-    """The grade of any tlog by the expectations of `scenario`; of its script nothing is known.
+    """The grade of any tlog with one flight by the expectations of `scenario`; of its script nothing is known.
+
+    Raises FolderProblem when no track can be made of it, and when there are several flights in it.
+    """
+    grades = grade_flights_in(tlog, scenario)
+    if len(grades) > 1:
+        raise several_flights(tlog, len(grades))
+    return grades[0]
+
+
+def grade_flights_in(tlog: Path, scenario: Scenario) -> tuple[Grade, ...]:
+    """The grade of each flight in any tlog, in order: an arming that led into the air is a flight.
 
     Raises FolderProblem when no track can be made of it.
     """
-    load_track(tlog)
-    return grade_tracks(load_tracks(tlog, scenario), scenario)
+    whole = load_track(tlog, "estimate", scenario.start.home)
+    missing = _loaded(tlog, "truth", scenario)
+    return tuple(
+        grade_tracks({"estimate": flight, "truth": missing}, scenario) for flight in flights_in(whole)
+    )
+
+
+def several_flights(tlog: Path, count: int) -> FolderProblem:
+    """The error for a tlog with several flights where one is wanted."""
+    return FolderProblem(
+        f"{tlog} has {count} flights, each with an arming of its own",
+        "Cut it, or grade them one by one with `asflown grade`",
+    )
 
 
 def grade_tracks(tracks: Tracks, scenario: Scenario, checks: tuple[Check, ...] = ()) -> Grade:
@@ -80,10 +103,15 @@ def sources_of(expect: Expect) -> tuple[Source, ...]:
 
 
 def load_tracks(place: Path, scenario: Scenario) -> Tracks:
-    """The tracks that grading by `scenario` looks at; in place of one that cannot be had, why."""
+    """The tracks that grading by `scenario` looks at; in place of one that cannot be had, why.
+
+    Raises FolderProblem for a tlog without a track, or with several flights.
+    """
     wanted = set(sources_of(scenario.expect))
     if BOTH_SIDES.intersection(scenario.expect.measures):
         wanted = {"estimate", "truth"}
+    if not place.is_dir() and (count := len(flights_in(load_track(place)))) > 1:
+        raise several_flights(place, count)
     return {source: _loaded(place, source, scenario) for source in ("estimate", "truth") if source in wanted}
 
 

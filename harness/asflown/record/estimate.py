@@ -72,7 +72,8 @@ def estimate_track(index: Index, epoch_us: int, home: Home | None) -> Track:
         )
     armed = _armed(telemetry)
     attitude = _stamped(telemetry, telemetry.table(_ATTITUDE), ("roll", "pitch", "yaw"))
-    anchors = anchors_of(positions, attitude, _arming_s(telemetry, armed), "the vehicle's own estimate")
+    armings_s = _armings_s(telemetry, armed)
+    anchors = anchors_of(positions, attitude, next(iter(armings_s), None), "the vehicle's own estimate")
     signals = motion_signals(positions, velocities, anchors) | attitude_signals(attitude)
     signals |= {"armed": armed, "on_ground": _on_ground(telemetry)} | _battery(telemetry) | _modes(telemetry)
     signals |= {"messages_missing": _missing(telemetry), "sticks": _sticks(telemetry)}
@@ -84,6 +85,7 @@ def estimate_track(index: Index, epoch_us: int, home: Home | None) -> Track:
         signals={name: signal for name, signal in signals.items() if len(signal)},
         anchors=anchors,
         end_s=max(float(signal.time_s[-1]) for signal in signals.values() if len(signal)),
+        armings_s=armings_s,
     )
 
 
@@ -194,17 +196,17 @@ def _sticks(telemetry: _Telemetry) -> Series:
     return series(telemetry.arrived_s(table), np.ones(len(table)))
 
 
-def _arming_s(telemetry: _Telemetry, armed: Series) -> float | None:
+def _armings_s(telemetry: _Telemetry, armed: Series) -> tuple[float, ...]:
     """When the vehicle armed: at the accepted command where it is seen, else at the heartbeat that says so."""
-    rising = np.flatnonzero(np.diff(armed.values) > 0)
-    if not len(rising):
-        return None
-    before_s, after_s = float(armed.time_s[rising[0]]), float(armed.time_s[rising[0] + 1])
     acks = telemetry.table(_COMMAND_ACK)
     accepted = acks[(acks["command"] == _ARM_DISARM) & (acks["result"] == _ACCEPTED)]
     seen_s = telemetry.arrived_s(accepted)
-    within = seen_s[(seen_s > before_s) & (seen_s <= after_s)]
-    return float(within[-1]) if len(within) else after_s
+    armings_s: list[float] = []
+    for rise in np.flatnonzero(np.diff(armed.values) > 0).tolist():
+        before_s, after_s = float(armed.time_s[rise]), float(armed.time_s[rise + 1])
+        within = seen_s[(seen_s > before_s) & (seen_s <= after_s)]
+        armings_s.append(float(within[-1]) if len(within) else after_s)
+    return tuple(armings_s)
 
 
 def anchors_of(positions: Series, attitude: Series, arming_s: float | None, whose: str) -> Anchors:

@@ -69,6 +69,8 @@ class Track:
     anchors: Anchors
     end_s: float
     """Flight time of the last sample of anything."""
+    armings_s: tuple[float, ...] = ()
+    """Flight times at which the vehicle was seen to arm, in order; the anchors are those of the first."""
 
     def in_frame(self, frame: PathFrame) -> Series | None:
         """Positions in the axes of an expected path: x, y, up in metres from its start, shape (n, 3).
