@@ -106,7 +106,8 @@ def _statement(
         still = f"{listing(open_ones, 3)} open" if open_ones else "there is no measure to tell by"
         return f"that the simulation may stand in for the vehicle in {scenario} is not shown: {still}"
     changed = [one.name for one in found.measures if one.word == "changed"]
-    why = [*changed] or [found.first.cause.value]
+    seen = (one.cause.value for one in found.findings if one.seen != "given")
+    why = [*changed] or [next(seen, found.first.cause.value)]
     by = f"; {listing([one.condition for one in explanations])} would look like it" if explanations else ""
     return f"the simulation may not stand in for the vehicle in {scenario}: {listing(why, 3)}{by}"
 
@@ -158,9 +159,10 @@ def _wind(a: FlightSet, b: FlightSet) -> Iterator[Explanation]:
     says = f"in hover B leans {lean[1]:.2f} m/s2 towards {from_deg:.0f} deg, A {lean[0]:.2f} m/s2"
     given = _wind_given(a)
     if given is not None and lean[0] > LEAST_LEAN_M_S2:
-        speed = given * lean[1] / lean[0]
-        by = "by the simulation's own ratio of lean to wind"
-        try_this = f"wind: {{speed: {speed:.1f} m/s, from: {from_deg:.0f} deg}}, {by}"
+        ratio = lean[1] / lean[0]
+        low, high = sorted((given * math.sqrt(ratio), given * ratio))
+        by = "as drag grows with the square of speed, or with speed"
+        try_this = f"wind of {low:.1f} to {high:.1f} m/s from {from_deg:.0f} deg, {by}"
     else:
         try_this = f"wind from {from_deg:.0f} deg"
     caution = (
