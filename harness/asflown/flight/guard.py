@@ -106,15 +106,21 @@ class Guard:
         if not self.takeover.taken:
             self._meet(self._clock.now_us(), Cause("script-left", says), "harness")
 
-    def bring_down(self, says: str, come_home_us: int | None = None) -> None:
-        """Nobody else is left: the vehicle comes home, and after this time goes down where it is."""
+    def bring_down(self, says: str, come_home_us: int | None = None) -> bool:
+        """Nobody else is left: the vehicle comes home, and after this time goes down where it is.
+
+        False when no script has flown it: then whoever armed it is its pilot, and nothing is asked for.
+        """
+        if not self.takeover.watching:
+            return False
         if self.takeover.taken or not self._watch.seen.armed:
-            return
+            return True
         cause = Cause("harness-gone", says)
         if come_home_us is not None and not self._return.breaks(self._ceiling_m):
             self._meet(self._clock.now_us(), cause, "guard", (Step("come-home", come_home_us), SET_DOWN))
         else:
             self._meet(self._clock.now_us(), cause, "guard")
+        return True
 
     # What passes
 
@@ -152,8 +158,9 @@ class Guard:
         if self.takeover.taken or not self._watch.seen.armed:
             self._voice.be_silent()
             return
-        for cause in self._causes.look(now_us):
-            self._meet(now_us, cause, "guard")
+        if self.takeover.watching:  # before the script flies, whoever armed it is its pilot
+            for cause in self._causes.look(now_us):
+                self._meet(now_us, cause, "guard")
         if self._steps:
             self._pursue(now_us)
 

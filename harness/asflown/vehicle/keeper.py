@@ -61,8 +61,8 @@ class GuardSlot(Protocol):
     def script_left(self, says: str) -> None:
         """The script has left the vehicle in the air."""
 
-    def bring_down(self, says: str, come_home_us: int) -> None:
-        """Nobody else is left: home, and after this time down where it is."""
+    def bring_down(self, says: str, come_home_us: int) -> bool:
+        """Nobody else is left: home, and after this time down where it is; False when no script has flown it."""
 
 
 class NoteEvent(Protocol):
@@ -146,7 +146,9 @@ class Keeper:
         if self._is_down():
             return
         clock, order = self._clock, self._order
-        self._guard.bring_down(cause, round(order.come_home_s * 1e6))
+        if not self._guard.bring_down(cause, round(order.come_home_s * 1e6)):
+            self._note_safety("left to its pilot", f"{cause}, and no script has flown it")
+            return
         until_us = clock.now_us() + round((order.come_home_s + order.set_down_s) * 1e6)
         while clock.now_us() < until_us or self._pilot_flies():
             await clock.sleep_until(clock.now_us() + DOWN_INTERVAL_US)

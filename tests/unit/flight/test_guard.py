@@ -209,8 +209,22 @@ def test_the_script_is_cut_off_before_the_vehicle_is_asked_for_anything() -> Non
         lambda now_us, kind, **facts: None,
     )
     guard.start()
+    clock.call_at(200_000, guard.script_started)
     watch.seen.start_ned_m, watch.seen.down_m, watch.seen.heartbeat_us = (0.0, 0.0, 0.0), -100.0, 0
     clock.call_at(450_000, lambda: setattr(watch.seen, "armed", True))
     clock.run(clock.sleep_until(600_000))
     assert notes == [(500_000, "guard: come-home")]
     assert hub.log == ["script cut off", "guard speaks"]
+
+
+def test_a_vehicle_that_its_pilot_flies_before_the_script_does_is_left_alone() -> None:
+    """Armed, too high, and no script yet: nothing is asked for, and nobody brings it down either."""
+    clock, hub, watch = VirtualClock(), NotingHub(), VehicleWatch()
+    terms = GuardTerms(limits=GuardLimits(height_m=1.0))
+    guard = Guard(terms, clock, hub, watch, lambda *_: None, lambda now_us, kind, **facts: None)
+    guard.start()
+    watch.seen.start_ned_m, watch.seen.down_m, watch.seen.heartbeat_us = (0.0, 0.0, 0.0), -100.0, 0
+    watch.seen.armed = True
+    clock.run(clock.sleep_until(1_000_000))
+    assert guard.bring_down("nobody is left") is False
+    assert hub.log == []

@@ -115,6 +115,7 @@ def test_when_its_clients_die_in_flight_the_vehicle_comes_down_and_the_captures_
         assert conductor.stdout.readline() == b"here\n"
         client = KeeperClient(order.control)
         script = Pilotless(client)
+        client.request("script", **{"is": "started", "says": ""})
         script.take_off()
         script.close()
         client.close()
@@ -206,3 +207,32 @@ def test_a_port_that_cannot_be_had_is_told_by_the_starter(tmp_path: Path) -> Non
     )
     with pytest.raises(LinkProblem, match="there is no serial port /dev/nothing-here"):
         start_keeper(order)
+
+
+@pytest.mark.slow
+@pytest.mark.wall_time
+def test_a_pilot_who_took_over_keeps_the_port_until_the_vehicle_has_landed(tmp_path: Path) -> None:
+    """Conductor and script gone, sticks moved at a station: no mode is asked for, and the keeper waits for them."""
+    with kept(tmp_path, come_home_s=1.0, set_down_s=1.0) as (order, process):
+        client = KeeperClient(order.control)
+        script = Pilotless(client)
+        client.request("script", **{"is": "started", "says": ""})
+        script.take_off()
+        station = client.request("attach", url="udp-listen://127.0.0.1:0", name="gcs", role="station")["port"]
+        pilot = mavutil.mavlink_connection(f"udpout:127.0.0.1:{station}", source_system=250, dialect="common")
+        script.close()
+        for forward in [0] * 3 + [600] * 5:
+            pilot.mav.manual_control_send(1, forward, 0, 500, 0, 0)
+            time.sleep(0.1)
+        client.close()
+        for _ in range(60):  # longer than the keeper would give itself
+            pilot.mav.manual_control_send(1, 0, 0, 500, 0, 0)
+            time.sleep(0.1)
+        assert process.poll() is None
+        pilot.mav.command_long_send(1, 1, mav.MAV_CMD_NAV_LAND, 0, 0, 0, 0, 0, 0, 0, 0)
+        while process.poll() is None:
+            pilot.mav.manual_control_send(1, 0, 0, 500, 0, 0)
+            time.sleep(0.1)
+        pilot.close()
+        assert process.returncode == 0
+    assert [event["what"] for event in events(order) if event["kind"] == "safety"] == ["pilot: taken over"]
