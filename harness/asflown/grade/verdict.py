@@ -85,11 +85,20 @@ def judge_flights(flights: Sequence[JudgedFlight], judge: Literal["every-flight"
 def _every(flights: Sequence[JudgedFlight]) -> Verdict:
     word = worst(flight.verdict for flight in flights)
     if word == "pass":
-        return Verdict(word, f"{_of_all(len(flights), len(flights))} passed")
+        return Verdict(word, f"{_of_all(len(flights), len(flights))} passed{_copies(flights)}")
     those = sorted({flight.seed for flight in flights if flight.verdict == word})
     number = sum(flight.verdict == word for flight in flights)
     seeds = f"seed{'' if len(those) == 1 else 's'} {', '.join(map(str, those))}"
-    return Verdict(word, f"{_of_all(number, len(flights))} {_DID[word]} ({seeds})")
+    return Verdict(word, f"{_of_all(number, len(flights))} {_DID[word]} ({seeds}){_copies(flights)}")
+
+
+def _copies(flights: Sequence[JudgedFlight]) -> str:
+    """How many flights say nothing that another one does not say; empty when all speak for themselves."""
+    originals = [flight.original for flight in flights if flight.original is not None]
+    copies = len(originals) - len(set(originals))
+    if not copies:
+        return ""
+    return f"; {copies} {'repeats' if copies == 1 else 'repeat'} a seed in lockstep, as a copy does"
 
 
 _DID: dict[VerdictWord, str] = {

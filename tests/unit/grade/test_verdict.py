@@ -104,6 +104,14 @@ def test_copies_are_no_samples() -> None:
     assert judge_flights(paced, NINETY).word == "pass"
 
 
+def test_copies_are_told_where_every_flight_is_judged() -> None:
+    """Three flights of one seed in lockstep passed: two of them are copies, and the statement says so."""
+    copies = [JudgedFlight("pass", 7, "lockstep") for _ in range(3)]
+    says = judge_flights(copies, "every-flight").statement
+    assert says == "3 of 3 flights passed; 2 repeat a seed in lockstep, as a copy does"
+    assert "copy" not in judge_flights(flights(*PASS * 3), "every-flight").statement
+
+
 def test_clocks_are_never_mixed() -> None:
     """Twenty flights on each clock do not make forty: each clock is judged by itself."""
     mixed = flights(*PASS * 20) + flights(*PASS * 20, clock="paced")
