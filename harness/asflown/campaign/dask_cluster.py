@@ -72,7 +72,7 @@ class Cluster:
         parcel = client.scatter(pack(tasks[0].scenario), broadcast=True, direct=False)
         waiting = list(tasks)
         of: dict[Any, Task] = {}
-        running = as_completed()
+        running = as_completed(loop=client.loop)
 
         def hand_out() -> None:
             task = waiting.pop(0)
