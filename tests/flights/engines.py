@@ -58,14 +58,14 @@ def boxed(folder: Path, command: str = SERVE, *, image: str = IMAGE, more: str =
     return file
 
 
-def left(host: str = "") -> list[str]:
-    """Containers, networks and volumes of asflown that the engine still has."""
-    found = docker(
-        "ps", "--all", "--filter", "label=asflown", "--format", "{{.Names}}", host=host
-    ).stdout.split()
-    found += docker(
-        "network", "ls", "--filter", "label=asflown", "--format", "{{.Name}}", host=host
-    ).stdout.split()
+def left(folder: Path, host: str = "") -> list[str]:
+    """Containers and networks of flights in `folder` that the engine still has, and all of its volumes."""
+    found = []
+    for what in (["ps", "--all"], ["network", "ls"]):
+        said = docker(
+            *what, "--filter", "label=asflown", "--format", '{{.Label "asflown"}}', host=host
+        ).stdout
+        found += [flight for flight in said.splitlines() if flight.startswith(str(folder.resolve()))]
     return found + docker("volume", "ls", "--quiet", host=host).stdout.split()
 
 
@@ -100,28 +100,40 @@ def _text(path: Path) -> str:
 
 
 class OwnEngine:
-    """An engine of the test's own, beside the machine's: it can be stopped and started without harm to others."""
+    """An engine of the test's own, beside the machine's: it can be stopped and started without harm to others.
+
+    It lives in a network namespace of its own, since an engine tidies up bridges that are not its own; what is to reach
+    its containers is started with `inside` before it.
+    """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self.host = f"unix://{folder}/socket"
         self._process: subprocess.Popen[bytes] | None = None
+        self._space = f"asflown-{os.getpid()}"
+        self.inside = ("nsenter", f"--net=/run/netns/{self._space}")
+        subprocess.run(["ip", "netns", "add", self._space], check=True)
+        subprocess.run([*self.inside, "ip", "link", "set", "lo", "up"], check=True)
 
     def start(self) -> None:
         """Starts it, and waits until it answers."""
         folder = self._folder
         self._process = subprocess.Popen(
             [
-                "dockerd", "--data-root", folder / "data", "--exec-root", folder / "exec", "--pidfile", folder / "pid",
-                "--host", self.host, "--bridge=none", "--iptables=false", "--ip-forward=false",
-                "--default-address-pool", "base=10.213.0.0/16,size=24",
+                *self.inside, "dockerd", "--data-root", folder / "data", "--exec-root", folder / "exec", "--pidfile",
+                folder / "pid", "--host", self.host, "--bridge=none", "--iptables=false", "--ip-forward=false",
             ],
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + 60
         while docker("version", host=self.host, check=False).returncode:
             assert time.monotonic() < deadline, "the engine does not start"
             time.sleep(0.1)
+
+    def remove(self) -> None:
+        """Stops it for good."""
+        self.stop()
+        subprocess.run(["ip", "netns", "delete", self._space], capture_output=True, check=False)
 
     def load(self, image: str) -> None:
         """Gives it an image that the machine's engine has."""
@@ -148,4 +160,4 @@ def own_engine() -> Iterator[OwnEngine]:
             engine.start()
             yield engine
         finally:
-            engine.stop()
+            engine.remove()

