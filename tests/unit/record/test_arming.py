@@ -50,7 +50,7 @@ def tlog(tmp_path: Path) -> Path:
 
 
 def test_each_arming_is_a_flight(tlog: Path) -> None:
-    """Two armings that led into the air: two tracks, in the capture's time, each of which ends where it stands again."""
+    """Two armings that led into the air: two tracks in the capture's time, each of which ends on the ground."""
     first, second = flights_in(load_track(tlog))
     assert second.anchors.at_s - first.anchors.at_s == pytest.approx(SHIFT_S, abs=0.6)
     assert first.positions.time_s[-1] <= second.anchors.at_s
