@@ -15,6 +15,7 @@ from asflown.change.baseline_judge import AgainstBaseline, limit_text
 from asflown.change.baseline_model import Baseline, places_for
 from asflown.change.findings import MeasureChange
 from asflown.change.words import quantity
+from asflown.report import words
 from asflown.report.comparison_document import plain
 from asflown.report.visible import visible
 
@@ -24,7 +25,7 @@ _STYLE = {"same": "green", "different": "red", "inconclusive": "yellow"}
 def show_baseline(one: Baseline, approved: str, out: Console) -> None:
     """A baseline with its measures and who approved it."""
     out.print(Text(visible(one.title), style="bold"))
-    out.print(Text(f"  {len(one.seeds)} flights in {one.clock}; script {one.inputs.script}"))
+    out.print(Text(f"  {words.count(len(one.seeds), 'flight')} in {one.clock}; script {one.inputs.script}"))
     out.print(Text(f"  approved by: {visible(approved)}"))
     table = _table("  measure", "mean", "deviation", "allowed")
     for name, kept in sorted(one.measures.items()):
@@ -74,7 +75,7 @@ def show_against(found: AgainstBaseline, out: Console) -> None:
     out.print(heading)
     for says in (*found.loosened, *found.inputs):
         out.print(Text(f"  - {visible(says)}"))
-    out.print(f"  {found.flights} flights held against it {how}")
+    out.print(f"  {words.count(found.flights, 'flight')} held against it {how}")
     out.print(_changes_table(found.measures))
 
 
