@@ -352,6 +352,9 @@ SITUATIONS = (
     Situation("coming home refused in every way", _refusing(STANDARD, CUSTOM, RETURN), (HOME, DOWN), "there",
               True, FENCE),
     Situation("coming home accepted and not done", _only_landing_works, (HOME, DOWN), "there", True, FENCE),
+    Situation("script silent, modes of the vehicle not known", _silent_on_the_move, (STOP, HOME), "home", True,
+              SILENT, nameless=True),
+    Situation("too far, modes of the vehicle not known", _away, (HOME,), "home", True, FENCE, nameless=True),
     Situation("clients of the keeper gone", _clients_gone, (HOME,), "home", True),
     # The pilot
     Situation("sticks neutral but streaming", _stream_sticks(20), (), "script", False, lasts_s=2),

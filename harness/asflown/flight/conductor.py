@@ -40,7 +40,9 @@ def fly(plan: FlightPlan, progress: ProgressCallback) -> FlightResult:
     manifest = opening.manifest(plan, folder.name, asked, utc_now().isoformat(timespec="seconds"))
     try:
         if plan.vehicle.kind in KEPT:
-            manifests.write(manifest, folder)  # whoever walks away from the questions leaves a folder that says so
+            manifests.write(
+                manifest, folder
+            )  # whoever walks away from the questions leaves a folder that says so
             manifest.operator = _confirmed(plan)
         return FlightResult(folder, _fly_in(plan, asked, folder, manifest, progress))
     except StoppedBySignal as stop:

@@ -230,7 +230,7 @@ class Guard:
         if self._deaf_since_us is not None:
             return
         step, rest = self._steps[0], self._steps[1:]
-        failed = self._effect.look(now_us, refused=self._voice.refused)
+        failed = self._effect.look(now_us, accepted=self._voice.accepted, refused=self._voice.refused)
         if failed:
             self._escalate(now_us, step, rest, failed)
         elif rest and step.for_us is not None and self._effect.shown_for_us(now_us) >= step.for_us:

@@ -15,6 +15,7 @@ STILL_US = 10_000_000
 STILL_M_S = 0.7
 PROGRESS_US = 20_000_000
 _PROGRESS_M = 0.5
+_GRAVER_THAN_STOPPING = (MODE_NAME["come-home"], MODE_NAME["set-down"])
 
 
 class Effect:
@@ -25,11 +26,12 @@ class Effect:
         self._reaction: Reaction = "stop-here"
         self._begun_us = self._moved_us = 0
         self._shown_us: int | None = None
+        self._accepted = False
         self._place = (0.0, 0.0)
 
     def begin(self, now_us: int, reaction: Reaction) -> None:
         """A reaction was asked for."""
-        self._reaction, self._shown_us = reaction, None
+        self._reaction, self._shown_us, self._accepted = reaction, None, False
         self.begin_again(now_us)
 
     def begin_again(self, now_us: int) -> None:
@@ -46,8 +48,13 @@ class Effect:
         """For how long it has shown; 0 while it does not."""
         return 0 if self._shown_us is None else now_us - self._shown_us
 
-    def look(self, now_us: int, *, refused: bool) -> str:
-        """Why the reaction failed; '' while it has time or works."""
+    def look(self, now_us: int, *, accepted: bool, refused: bool) -> str:
+        """Why the reaction failed; '' while it has time or works.
+
+        Where the vehicle's modes cannot be told apart, `accepted` stands for the mode.
+        """
+        if not self._takeover.can_tell(MODE_NAME[self._reaction]):
+            self._accepted = self._accepted or accepted
         if self._shows():
             if self._shown_us is None:
                 self._shown_us = self._moved_us = now_us
@@ -62,6 +69,8 @@ class Effect:
         return ""
 
     def _mode_shows(self) -> bool:
+        if self._accepted:
+            return True
         mode = self._takeover.mode
         graver = [MODE_NAME[each] for each, gravity in GRAVITY.items() if gravity >= GRAVITY[self._reaction]]
         return mode in graver
@@ -73,7 +82,7 @@ class Effect:
             return self._mode_shows()
         speed = self._watch.speed_m_s
         return self._mode_shows() and (
-            self._takeover.mode != "position-hold" or speed is None or speed < STILL_M_S
+            self._takeover.mode in _GRAVER_THAN_STOPPING or speed is None or speed < STILL_M_S
         )
 
     def _progress(self, now_us: int) -> str:

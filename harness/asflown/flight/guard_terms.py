@@ -38,9 +38,8 @@ def terms_for(limits: GuardLimits, vehicle: VehicleFile) -> GuardTerms:
     identity = vehicle.identity
     known: Mapping[ModeName, ModeNumber] = {}
     height_m, parameter, unit_m = None, None, 1.0
-    if vehicle.kind == "built-in" or (vehicle.kind == "bench" and vehicle.simulates is not None):
-        known = {mode.value: number for mode, number in OWN_NUMBERS.items()}
     if vehicle.kind == "built-in":
+        known = {mode.value: number for mode, number in OWN_NUMBERS.items()}
         height_m, parameter = return_height_m(vehicle), RETURN_HEIGHT
     elif vehicle.preflight.return_height is not None:
         height = vehicle.preflight.return_height

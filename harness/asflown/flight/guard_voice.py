@@ -35,6 +35,11 @@ class Voice:
         self.refused = False
         """Every way was refused."""
 
+    @property
+    def accepted(self) -> bool:
+        """Whether the newest way was accepted."""
+        return self._accepted_us is not None
+
     def ask(self, reaction: Reaction) -> None:
         """From now on asks for this reaction; the next `tick` says it."""
         self._ways = ways(reaction, self._modes)

@@ -85,6 +85,10 @@ class Takeover:
         seen = self._watch.seen
         return STANDARD_NAMES.get(seen.standard_mode) or self._names.get(seen.custom_mode or 0)
 
+    def can_tell(self, mode: ModeName) -> bool:
+        """Whether this mode would be recognised when it is flown."""
+        return self._watch.seen.says_mode or mode in self._terms.modes
+
     # What goes up
 
     def script_frame(self, now_us: int, frame: bytes) -> None:

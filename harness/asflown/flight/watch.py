@@ -63,6 +63,8 @@ class Seen:
     intended_mode: int | None = None
     """What CURRENT_MODE says was asked for, if it says so."""
     standard_mode: int = 0
+    says_mode: bool = False
+    """Whether CURRENT_MODE is sent at all."""
     alarm_us: int | None = None
     """When it last said something critical or worse in words."""
     alarm: str = ""
@@ -135,7 +137,7 @@ class VehicleWatch:
     def _current_mode(self, _now_us: int, _frame: bytes, payload: bytes) -> None:
         seen = self.seen
         seen.custom_mode, intended, seen.standard_mode = struct.unpack_from("<IIB", payload)
-        seen.intended_mode = intended or None
+        seen.intended_mode, seen.says_mode = intended or None, True
 
     def _extended_state(self, _now_us: int, _frame: bytes, payload: bytes) -> None:
         self.seen.landed_state = payload[1]
