@@ -60,7 +60,9 @@ class Airframe:
             return
         for name in read_parameters(Path(self._file.parameters.expect)):
             self.parameters[name] = await self._conversation.parameter(name)
-        self._facts["parameters"] = dict(self.parameters)
+        unknown = [name for name, value in self.parameters.items() if value is None]
+        if unknown:
+            self._facts["parameters_unknown"] = unknown
 
     async def ask_for_messages(self) -> None:
         """Asks for what grading and guard need, as far as the radio carries it."""
@@ -83,6 +85,7 @@ class Airframe:
             kind=self._file.kind,
             release=self._facts.get("version"),
             parameters_sha256=hashlib.sha256(text.encode()).hexdigest() if text else None,
+            parameters={name: value for name, value in self.parameters.items() if value is not None},
             identity=self._file.identity.model_dump(mode="json", exclude_unset=True),
             facts=self._facts,
         )

@@ -53,13 +53,12 @@ class Intervals:
                 self.refused.append(name)
 
     async def restore(self) -> list[str]:
-        """Puts everything back as it was; the names of those where that failed."""
-        failed = []
-        for name, before_us in self.before_us.items():
-            if not await self.conversation.set_interval(name, before_us):
-                failed.append(name)
+        """Puts everything back as it was; the names of those where that failed. One without an answer ends it."""
+        left = list(self.before_us)
+        while left and await self.conversation.set_interval(left[0], self.before_us[left[0]]):
+            left.pop(0)
         self.before_us.clear()
-        return failed
+        return left
 
 
 def within_budget(wanted_s: Mapping[str, float], radio_bytes_per_s: float | None) -> dict[str, float]:
