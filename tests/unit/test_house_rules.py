@@ -69,6 +69,7 @@ STARTED_FROM_OUTSIDE = {
     "asflown.__main__": "python -m asflown",
     "asflown.vehicle.keeper": "a process of its own, by vehicle/keeper_client.py",
     "asflown.flight.kept_guard": "by its name, in the keeper's process",
+    "asflown.pytest_plugin": "pytest, by its entry point",
 }
 """Modules that nobody imports, and who starts them."""
 

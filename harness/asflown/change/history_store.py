@@ -22,7 +22,7 @@ from asflown.grade.grade import FILE_NAME as GRADE_FILE
 from asflown.record import folder as folders
 from asflown.record import manifest as manifests
 
-FILE_NAME = "history.sqlite"
+FILE_NAME = ".history.sqlite"
 SCHEMA_VERSION = 1
 BUSY_TIME_OUT_MS = 60_000
 """How long a writer waits for others; a transaction takes about a millisecond."""

@@ -86,7 +86,7 @@ def test_what_cannot_be_done_is_refused(
 
 def test_a_damaged_index_is_made_anew(store: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """`rebuild` deletes what cannot be used, and reads the folders."""
-    (store / "history.sqlite").write_text("no database at all, but some text of sufficient length" * 40)
+    (store / ".history.sqlite").write_text("no database at all, but some text of sufficient length" * 40)
     assert main(["history", "--keep", str(store)]) == 2
     assert main(["history", "rebuild", "--keep", str(store)]) == 0
     assert "30 flights" in capsys.readouterr().out
