@@ -29,6 +29,7 @@ from asflown.cli import (
     grade,
     history,
     link,
+    new,
     record,
     report,
     search,
@@ -40,6 +41,7 @@ from asflown.report.faults import keep_traceback
 from asflown.report.streams import discard, reader_is_gone
 
 COMMANDS = (
+    new,
     fly,
     grade,
     report,
@@ -69,6 +71,8 @@ planned, and say with margins whether that will do.
 
 EXAMPLES = """\
 examples:
+  asflown new river-walk --script river_walk.py
+                                               a first scenario file for a script of yours
   asflown check scenarios                      are the scenario files right? flies nothing
   asflown fly scenarios/nest_boxes             fly a demo and grade it
   asflown fly scenarios --junit report.xml     everything below a folder, with a report for CI
