@@ -5,8 +5,8 @@
 Three builds are measured one after the other, each in processes of its own: the sources of REVISION, the sources as
 they are, and the compiled build of ci/accelerate, where there is one. A step of the vehicle is timed part by part
 (`vehicle_share`). Whole flights of nest-boxes are sampled each millisecond of processor time: a sample counts for the
-room whose code runs, or waits for something that it has called. All of it is processor time, which other work on the
-machine changes little; pace is wall time, which it does change.
+room whose code runs, or waits for something that it has called. Other work on the machine changes all of this
+little; pace is wall time, which it does change.
 """
 
 from __future__ import annotations
@@ -154,8 +154,9 @@ HEAD = """# Where the time goes
 
 Made by `python -m tests.benchmarks.where_the_time_goes` on {machine}; measure again with it, after `ci/accelerate`.
 *Before* is revision {before}, *now* the sources, *compiled* the same with the hot part of the vehicle compiled by
-mypyc (`ci/accelerate`). Everything but the pace is processor time, the least of several repetitions for steps, the
-mean of {flights} for flights.
+mypyc (`ci/accelerate`). Steps: the least of several repetitions, tick by tick over a second of flight. Flights: the
+mean processor time of {flights}. Both change little when the machine does other work, as it may have done here; the pace, in
+wall time, changes much (`ci/bench vehicle pace` measures the targets on a quiet machine).
 
 The vehicle's share is the time of a bare JSBSim step of the same airframe over that of the whole vehicle: physics,
 sensors, estimator, control and encoded telemetry. Parts are timed apart, in loops of their own; inside a tick they
