@@ -69,9 +69,9 @@ def check_bench(loaded: LoadedScenario, vehicle: VehicleFile) -> None:
 def ask_for_reason(found: Preflight) -> str:
     """Shows what preflight found and asks for the reason to fly in spite of it; '' where nobody types one."""
     show(found)
-    if not sys.stdin.isatty():
+    console = TerminalConsole()
+    if not console.is_terminal:
         return ""
-    sys.stdout.write("Type the reason to fly in spite of this (it is recorded), or press Enter not to fly:\n")
-    sys.stdout.flush()
-    reason = " ".join(sys.stdin.readline().split())
+    question = "Type the reason to fly in spite of this (it is recorded), or press Enter not to fly:"
+    reason = " ".join(word for word in (console.ask(question) or "").split() if word.isprintable())
     return reason if sum(letter.isalnum() for letter in reason) >= SHORTEST_REASON else ""
