@@ -16,6 +16,7 @@ from asflown.flight.guard_causes import UNHEARD_US, Cause, Causes, Step, plan
 from asflown.flight.guard_effect import Effect
 from asflown.flight.guard_terms import GuardTerms
 from asflown.flight.guard_voice import Voice
+from asflown.flight.mode_requests import may_turn_motors
 from asflown.flight.return_height import ReturnHeight
 from asflown.flight.takeover import ModeChange, Takeover
 from asflown.flight.watch import IN_DISTRESS, VehicleWatch
@@ -78,6 +79,7 @@ class Guard:
         self._who: Source = "guard"
         self._deaf_since_us: int | None = None
         self._script_runs = False
+        self._may_arm = terms.may_arm
         hub.on_vehicle_frame.append(self._vehicle_frame)
         hub.on_script_frame.append(self._script_frame)
         hub.on_station_frame.append(self.takeover.station_frame)
@@ -95,6 +97,10 @@ class Guard:
         """The script flies from now on: its silence counts, and so does what a pilot does."""
         self._script_runs = self.takeover.watching = True
         self._causes.script_heard_us = self._clock.now_us()
+
+    def script_may_arm(self) -> None:
+        """Nothing can turn on this bench, or nothing real: scripts may arm."""
+        self._may_arm = True
 
     def script_ended(self) -> None:
         """From now on silence is no surprise."""
@@ -133,6 +139,14 @@ class Guard:
     def _script_frame(self, now_us: int, frame: bytes) -> None:
         if self._script_runs:
             self._causes.script_heard_us = now_us
+        if not self._may_arm and may_turn_motors(frame):  # the hub withholds it, and all that follows
+            self._hub.cut_off("script")
+            if "arming" not in self._met:
+                self._met.append("arming")
+                self._note(
+                    now_us, "guard: arming withheld", "nobody says that nothing can turn on this bench"
+                )
+            return
         self.takeover.script_frame(now_us, frame)
 
     def _on_change(self, change: ModeChange) -> None:

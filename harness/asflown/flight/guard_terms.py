@@ -18,6 +18,8 @@ class GuardTerms(BaseModel):
 
     limits: GuardLimits = GuardLimits()
     system: int = 1
+    may_arm: bool = True
+    """False for a bench until somebody says that nothing can turn: then a script that asks to arm is cut off."""
     modes: dict[ModeName, ModeNumber] = {}
     """How this vehicle numbers its modes; what is not there is learnt from CURRENT_MODE, if it is sent."""
     pilot_modes: tuple[int, ...] = ()
@@ -47,6 +49,7 @@ def terms_for(limits: GuardLimits, vehicle: VehicleFile) -> GuardTerms:
     return GuardTerms(
         limits=limits,
         system=vehicle.system,
+        may_arm=vehicle.kind != "bench",
         modes={**known, **identity.modes},
         pilot_modes=identity.pilot_modes,
         set_point_time_out_s=identity.set_point_stream.time_out_s,

@@ -76,7 +76,7 @@ class KeptLink:
         """Has an event recorded beside the captures."""
         self._ask("event", kind=kind, facts=facts)
 
-    def script(self, phase: Literal["started", "ended", "left"], says: str = "") -> None:
+    def script(self, phase: Literal["started", "ended", "left", "may-arm"], says: str = "") -> None:
         """Tells the guard how the script fares."""
         self._ask("script", **{"is": phase, "says": says})
 

@@ -124,6 +124,8 @@ class KeptRig:
         await self.vehicle.ask_for_messages()
         if isinstance(self.vehicle, Bench):
             await aside(self._clock, self.vehicle.allow_arming)
+            if self.vehicle.may_arm:
+                self.hub.script("may-arm")
         plan = self._attempted.plan
         if plan.operator is not None:
             await aside(self._clock, partial(plan.operator.last_word, plan.vehicle))

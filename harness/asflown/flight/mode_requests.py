@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pymavlink.dialects.v20 import common, development
 
 from asflown.link import wire
+from asflown.link.priority import STICKS
 from asflown.scenario.model import ModeName
 from asflown.sim.identity import STANDARD_MODES
 from asflown.vehicle.reactions import SET_MODE, SET_STANDARD_MODE
@@ -28,6 +29,18 @@ _NAMES_OF_COMMAND: dict[int, tuple[ModeName, ...]] = {
     int(common.MAV_CMD_DO_REPOSITION): ("position-hold", "set-points"),
     int(common.MAV_CMD_DO_PAUSE_CONTINUE): ("position-hold", "mission", "orbit"),
 }
+
+
+_TURNING = frozenset(
+    {
+        int(common.MAV_CMD_NAV_TAKEOFF),
+        int(common.MAV_CMD_NAV_VTOL_TAKEOFF),
+        int(common.MAV_CMD_MISSION_START),
+        int(common.MAV_CMD_DO_MOTOR_TEST),
+        int(common.MAV_CMD_DO_SET_ACTUATOR),
+        int(common.MAV_CMD_DO_SET_SERVO),
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +98,23 @@ def mode_request(now_us: int, frame: bytes, system: int) -> ModeRequest | None:
         return ModeRequest(now_us, command, numbers=(main, main << 16 | sub << 24))
     names = _NAMES_OF_COMMAND.get(command)
     return None if names is None else ModeRequest(now_us, command, names=names)
+
+
+def may_turn_motors(frame: bytes) -> bool:
+    """Whether a frame may set motors turning: it arms, takes off, starts a mission, or moves sticks."""
+    message, payload = wire.message_id(frame), wire.payload(frame).ljust(35, b"\0")
+    if message in STICKS:
+        return True
+    if message == _SET_MODE_MESSAGE:
+        return bool(payload[5] & common.MAV_MODE_FLAG_SAFETY_ARMED)
+    if message not in (_COMMAND_LONG, _COMMAND_INT):
+        return False
+    (command,) = struct.unpack_from("<H", payload, 28)
+    if command == SET_MODE:
+        return bool(_whole(payload, 0) & common.MAV_MODE_FLAG_SAFETY_ARMED)
+    if command == common.MAV_CMD_COMPONENT_ARM_DISARM:
+        return bool(payload[:4].strip(b"\0"))
+    return command in _TURNING
 
 
 def words_of(request: ModeRequest) -> str:

@@ -31,7 +31,7 @@ from asflown.units import format_quantity
 
 FILE_NAME = "grade.json"
 
-_REACTIONS = frozenset({"stop-here", "come-home", "set-down", "no more to ask for"})
+_REACTIONS = frozenset({"stop-here", "come-home", "set-down", "no more to ask for", "arming withheld"})
 _NOT_FLOWN = frozenset({"error", "interrupted"})
 _GRADE = TypeAdapter(Grade)
 

@@ -1,6 +1,6 @@
 """A flight controller on a bench, propellers off: simulated physics, or none; and when it may arm.
 
-Nothing arms before the controller says that its sensors and motors are simulated
+No script arms it before the controller says that its sensors and motors are simulated
 (HEARTBEAT, MAV_MODE_FLAG_HIL_ENABLED), or the user's interlock command says that nothing can turn.
 """
 
@@ -47,7 +47,8 @@ class Bench(Airframe):
         self._is_simulated = is_simulated
         self._physics: BenchPhysics | None = None
         self._interlocked = False
-        self._may_arm = False
+        self.may_arm = False
+        """Whether somebody says that nothing can turn."""
 
     def begin_physics(self, scenario: Scenario, seed: int, folder: Path, epoch_us: int) -> None:
         """Starts physics and sensors, if this rig has simulated ones. Raises LinkProblem."""
@@ -71,18 +72,25 @@ class Bench(Airframe):
         self._physics = BenchPhysics(order)
 
     def allow_arming(self) -> None:
-        """Looks whether the rig may arm; asked right before the script runs. Raises VehicleProblem when not."""
-        if not self._is_simulated():
+        """Looks whether the rig may arm; asked right before the script runs.
+
+        Raises VehicleProblem when not; but a rig without physics may do without arming, if it has no interlock.
+        """
+        simulated, file = self._is_simulated(), self._file
+        if not simulated and file.physics == "none" and file.interlock is None:
+            self._facts["arming_allowed_by"] = "nobody"
+            return
+        if not simulated:
             self._ask_interlock()
         self._facts["arming_allowed_by"] = "interlock" if self._interlocked else "simulated sensors"
-        self._may_arm = True
+        self.may_arm = True
 
     def check(self) -> bool:
         """Whether it can still be flown. Raises what is wrong."""
         super().check()
         if self._physics is not None and not self._physics.lives:
             raise VehicleProblem("the simulated physics have ended", "See what they wrote on standard error")
-        if self._may_arm and not self._interlocked and not self._is_simulated():
+        if self.may_arm and not self._interlocked and not self._is_simulated():
             raise VehicleProblem(
                 f"{self._file.name} does not say any more that its sensors and motors are simulated",
                 f"Disconnect the battery and look at the rig: its motors may be real now; {PROPELLERS_OFF}",

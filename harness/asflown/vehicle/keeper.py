@@ -55,6 +55,9 @@ class GuardSlot(Protocol):
     def script_started(self) -> None:
         """The script flies from now on."""
 
+    def script_may_arm(self) -> None:
+        """Nothing can turn on this bench, or nothing real."""
+
     def script_ended(self) -> None:
         """From now on silence is no surprise."""
 
@@ -251,10 +254,12 @@ class Keeper:
 
     def _script(self, request: dict[str, Any]) -> dict[str, Any]:
         guard, phase = self._guard, request["is"]
-        if phase not in {"started", "ended", "left"}:
+        if phase not in {"started", "ended", "left", "may-arm"}:
             raise ValueError(phase)
         if phase == "left":
             guard.script_left(str(request["says"]))
+        elif phase == "may-arm":
+            guard.script_may_arm()
         else:
             (guard.script_started if phase == "started" else guard.script_ended)()
         return {}

@@ -228,3 +228,36 @@ def test_a_vehicle_that_its_pilot_flies_before_the_script_does_is_left_alone() -
     clock.run(clock.sleep_until(1_000_000))
     assert guard.bring_down("nobody is left") is False
     assert hub.log == []
+
+
+def command(number: int, first: float) -> bytes:
+    """COMMAND_LONG of a script."""
+    message = mav.MAVLink_command_long_message(1, 1, number, 0, first, 0, 0, 0, 0, 0, 0)
+    return Sender(245, 190).pack(message)
+
+
+@pytest.mark.parametrize(
+    ("frame", "cut"),
+    [
+        (command(400, 1), True),
+        (command(400, 0), False),
+        (command(22, 0), True),
+        (command(176, 129), True),
+        (command(176, 1), False),
+        (Sender(245, 190).sticks(0), True),
+        (command(512, 1), False),
+    ],
+    ids=["arm", "disarm", "take off", "armed mode", "mode", "sticks", "question"],
+)
+def test_a_bench_that_may_not_arm_withholds_what_turns_motors(frame: bytes, cut: bool) -> None:
+    """The hub looks after its hooks whether a script is cut off, so that this very frame does not pass."""
+    clock, hub = VirtualClock(), NotingHub()
+    terms = terms_for(GuardLimits(), VehicleFile(name="rig", kind="bench", link="tcp://h:1", physics="none"))
+    guard = Guard(terms, clock, hub, VehicleWatch(), lambda *_: None, lambda now_us, kind, **facts: None)
+    hub.on_script_frame[0](0, frame)
+    assert hub.log == (["script cut off"] if cut else [])
+    hub.log.clear()
+    guard.script_may_arm()
+    hub.on_script_frame[0](0, frame)
+    assert hub.log == []
+    clock.run(clock.sleep_until(1))

@@ -25,7 +25,8 @@ class Conversing:
 
 def bench(simulated: list[bool], interlock: tuple[str, ...] | None = None, **more: Any) -> Bench:
     """A rig whose controller says the newest of `simulated`."""
-    file = VehicleFile(name="rig", kind="bench", link=LINK, physics="none", interlock=interlock, **more)
+    given = {"physics": "simulated", **more}
+    file = VehicleFile(name="rig", kind="bench", link=LINK, interlock=interlock, **given)
     conversation: Any = Conversing()
     return Bench(file, parse(LINK), conversation, lambda: None, lambda: simulated[-1])
 
@@ -57,6 +58,15 @@ def test_it_does_not_arm_otherwise(interlock: tuple[str, ...] | None, says: str)
     """Nobody says that nothing can turn."""
     with pytest.raises(VehicleProblem, match=says):
         bench([False], interlock).allow_arming()
+
+
+def test_without_physics_a_script_that_never_arms_needs_nobody_s_word() -> None:
+    """It runs, and the guard is not told that it may arm; an interlock that is there is asked all the same."""
+    rig = bench([False], physics="none")
+    rig.allow_arming()
+    assert (rig.may_arm, rig.record().facts["arming_allowed_by"]) == (False, "nobody")
+    with pytest.raises(VehicleProblem, match="ended with 7"):
+        bench([False], FAILS, physics="none").allow_arming()
 
 
 def test_a_controller_that_takes_its_word_back_ends_the_flight() -> None:
