@@ -191,6 +191,26 @@ def test_no_engine_answers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     assert f"there is no {tmp_path}/nobody. Install the engine" in problem
 
 
+def test_script_follows_a_container_that_flies_faster(tmp_path: Path) -> None:
+    """With `rate: vehicle` the script sleeps by the vehicle's time, on a clock that is no wall clock."""
+    vehicle = engines.boxed(tmp_path, more="  rate: vehicle\n")
+    plan = FlightPlan(
+        load_scenario(scenario(tmp_path, 20)), load_vehicle(str(vehicle)), 1, "any", tmp_path / "flights"
+    )
+    manifest = conductor.fly(plan, lambda at: None).manifest
+    script = manifest.script
+    assert (manifest.outcome, manifest.clock.kind, manifest.clock.deterministic) == (
+        "completed",
+        "paced",
+        False,
+    )
+    assert manifest.clock.reason == "the vehicle boxed keeps time of its own, which the script follows"
+    assert script.started_us is not None
+    assert script.ended_us is not None
+    assert script.ended_us - script.started_us >= 20_000_000
+    assert engines.left(tmp_path) == []
+
+
 def test_container_is_killed_in_flight(tmp_path: Path) -> None:
     """The flight ends at once with exit code 3; what was recorded is kept."""
     with started(tmp_path, 30, engines.boxed(tmp_path)) as running:
