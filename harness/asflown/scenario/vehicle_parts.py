@@ -57,7 +57,7 @@ class Container(Model):
     ready_within_s: Duration = Field(default=60.0, validation_alias="ready_within", gt=0)
     """How long it may take until its health check passes, if it has one, and it speaks MAVLink."""
     rate: Literal["wall", "vehicle"] = "wall"
-    """`vehicle`: it may run faster than wall time, and the flight's clock, the script's too, follows what it reports."""
+    """`vehicle`: it may run faster than wall time, and the flight's clock and the script's follow what it reports."""
 
 
 class Battery(Model):
