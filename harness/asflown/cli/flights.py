@@ -57,6 +57,8 @@ class FlyRequest:
     """To be flown as well, and compared with the first."""
     against_baseline: str | None = None
     """Hold flights against their baseline; of which release line, '' for their own. None: do not."""
+    retry_errors: int = 0
+    """How often flights that ended in an error are flown again; those that failed never are."""
 
 
 def fly_all(request: FlyRequest) -> int:
@@ -68,6 +70,8 @@ def fly_all(request: FlyRequest) -> int:
     keep = request.keep or FLIGHTS
     subjects = subjects_of(request)
     _check_places(request, keep)
+    if request.retry_errors:
+        _refuse_real(subjects)
     if request.against_baseline is not None:
         check_baselines(subjects, request.against_baseline)
     subjects = made_ready(subjects, request.workers, keep, prove=request.prove)
@@ -77,6 +81,8 @@ def fly_all(request: FlyRequest) -> int:
     questions = any(subject.operator is not None for subject in subjects)
     with board(terminal.console(sys.stderr), questions=questions) as shown:
         _fly_onto(shown, jobs, request, ledger)
+        for _ in range(request.retry_errors):
+            _fly_onto(shown, ledger.errors(), request, ledger)
     outcomes = ledger.outcomes()
     terminal.show(outcomes, terminal.console(sys.stdout))
     changes = find_changes(
@@ -94,8 +100,20 @@ def fly_all(request: FlyRequest) -> int:
     return exit_code_of([*(outcome.verdict for outcome in outcomes), *changes.verdicts()])
 
 
+def _refuse_real(subjects: tuple[Subject, ...]) -> None:
+    """What ended in an error in the air is looked at by a person before it flies again."""
+    for subject in subjects:
+        if subject.vehicle.kind == "airframe":
+            raise UsageError(
+                f"--retry-errors does not fly {subject.vehicle.name} again: it is a real vehicle",
+                "Leave it out; find out what went wrong before the next flight",
+            )
+
+
 def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: Ledger) -> None:
     """Flies all jobs; after each, the ledger and the reports know of it."""
+    if not jobs:
+        return
 
     def started(job: Job) -> None:
         shown.begin(job.number, job.title, Stopwatch().seconds)

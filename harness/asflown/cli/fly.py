@@ -58,6 +58,13 @@ def add_parser(commands: SubParsers) -> None:
         default="any",
         help="virtual time, wall time, or what the scenario says (any, the default)",
     )
+    add(
+        "--retry-errors",
+        type=_count,
+        default=0,
+        metavar="N",
+        help="fly again, up to N times, what could not be carried out; what failed is never flown again",
+    )
     add("--prove", action="store_true", help="fly the first seed twice and compare every byte")
     add(
         "--record-only",
@@ -112,6 +119,7 @@ def run(options: argparse.Namespace) -> int:
             markdown=options.markdown,
             further_vehicles=tuple(options.vehicle[1:]),
             against_baseline=options.against_baseline,
+            retry_errors=options.retry_errors,
         )
     )
 

@@ -34,3 +34,13 @@ class JobResult:
     number: int
     flown: Flown | None
     failure: str = ""
+
+    @property
+    def is_error(self) -> bool:
+        """Whether the flight could not be carried out, which says nothing about the script."""
+        return self.flown is None or self.flown.verdict == "error"
+
+    @property
+    def in_words(self) -> str:
+        """Why there is no verdict, and where what was recorded lies."""
+        return self.failure if self.flown is None else f"{self.flown.reason} ({self.flown.folder})"

@@ -20,10 +20,18 @@ class Ledger:
     def __init__(self, subjects: Sequence[Subject], jobs: Sequence[Job]) -> None:
         self._subjects, self._jobs = subjects, jobs
         self._results: dict[int, JobResult] = {}
+        self._earlier: dict[int, list[JobResult]] = {}
 
     def enter(self, result: JobResult) -> None:
-        """Notes what became of a job."""
+        """Notes what became of a job; what became of it before is kept as an earlier attempt."""
+        if (before := self._results.get(result.number)) is not None:
+            self._earlier.setdefault(result.number, []).append(before)
         self._results[result.number] = result
+
+    def errors(self) -> tuple[Job, ...]:
+        """Jobs that ended in an error, in the order in which they were asked for."""
+        ended = [(job, self._results.get(job.number)) for job in self._jobs]
+        return tuple(job for job, result in ended if result is not None and result.is_error)
 
     def outcomes(self) -> tuple[ScenarioOutcome, ...]:
         """One outcome for each scenario and vehicle; flights without a result are named in it."""
@@ -35,12 +43,14 @@ class Ledger:
         flights = [flown for job in jobs if not job.is_copy and (flown := self._flown(job)) is not None]
         missing = [job for job in jobs if self._flown(job) is None]
         results = [result for job in missing if (result := self._results.get(job.number)) is not None]
+        earlier = [one for job in jobs for one in self._earlier.get(job.number, ())]
         verdict = _with_proof(_judged(subject, flights, missing), self._proof(jobs))
+        again = f"; flown again after an error: {words.count(len(earlier), 'flight')}" if earlier else ""
         return ScenarioOutcome(
             name=subject.loaded.scenario.name,
             vehicle=subject.title,
             verdict=verdict.word,
-            statement=verdict.statement,
+            statement=verdict.statement + again,
             flights=tuple(flights),
             judged_by_share=subject.loaded.scenario.judge != "every-flight",
             not_flown=tuple(job.plan.seed for job in missing),
@@ -51,6 +61,7 @@ class Ledger:
                 subject.loaded.scenario.judge,
             ),
             failures=tuple(f"seed {self._jobs[one.number].plan.seed}: {one.failure}" for one in results),
+            flown_again=tuple(f"seed {self._jobs[one.number].plan.seed}: {one.in_words}" for one in earlier),
         )
 
     def _flown(self, job: Job) -> Flown | None:

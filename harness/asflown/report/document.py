@@ -53,6 +53,7 @@ def _verdict(outcome: ScenarioOutcome) -> dict[str, Any]:
         "flights": len(outcome.flights),
         "not_flown": list(outcome.not_flown),
         "failures": list(outcome.failures),
+        "flown_again": list(outcome.flown_again),
         "tolerance_limits": [_tolerance(one) for one in outcome.tolerances],
     }
 

@@ -85,3 +85,5 @@ class ScenarioOutcome:
     """How sure the verdict is; None where it speaks of the flights that were flown, and no others."""
     would_decide: str = ""
     """What would decide, where the flights do not: a sentence."""
+    flown_again: tuple[str, ...] = ()
+    """Attempts that ended in an error and were flown again (`--retry-errors`): why, and their folders."""
