@@ -49,7 +49,10 @@ def grade_flight(folder: Path, scenario: Scenario) -> Grade:
     if manifest.outcome in _NOT_FLOWN:
         reason = manifest.problem or f"the flight ended as '{manifest.outcome}'"
         return Grade("error", reason, (), (), (), (), "")
-    return grade_tracks(load_tracks(folder, scenario), scenario, tuple(_script_checks(manifest, scenario)))
+    checks = tuple(_script_checks(manifest, scenario))
+    grade = grade_tracks(load_tracks(folder, scenario), scenario, checks)
+    taken = next((check for check in checks if check.passed is None), None)
+    return grade if taken is None else replace(grade, verdict="inconclusive", reason=taken.says)
 
 
 def grade_capture(tlog: Path, scenario: Scenario) -> Grade:
@@ -217,6 +220,12 @@ def _script_checks(manifest: Manifest, scenario: Scenario) -> Iterator[Check]:
     """What the conductor found wrong is told in its words, which name the script's own last words."""
     if manifest.by_hand:
         return
+    stepped_in = list(_safety_checks(manifest))
+    if any(
+        check.passed is None for check in stepped_in
+    ):  # whatever else there is, it is not the script's doing
+        yield from stepped_in
+        return
     script = manifest.script
     in_time = script.ended != "time-limit"
     limit = format_quantity(scenario.script.time_limit_s, "s")
@@ -226,11 +235,11 @@ def _script_checks(manifest: Manifest, scenario: Scenario) -> Iterator[Check]:
     if in_time:
         passed = script.ended == "exited" and script.exit_code == scenario.script.exit_code
         yield Check("exit code", passed, _how_it_ended(manifest, scenario.script.exit_code, passed=passed))
-    yield from _safety_checks(manifest)
+    yield from stepped_in
 
 
 def _safety_checks(manifest: Manifest) -> Iterator[Check]:
-    """A guard that stepped in is a failure; a pilot who took over leaves no verdict on the script."""
+    """A guard that stepped in is a failure; a pilot who took over before leaves no verdict on the script."""
     for event in manifest.safety_events:
         who, _, what = event.what.partition(": ")
         says = f"{event.what} at {event.at_s:.1f} s: {event.cause}"
@@ -238,7 +247,7 @@ def _safety_checks(manifest: Manifest) -> Iterator[Check]:
             yield Check("pilot", None, f"{says}; what followed is not the script's doing")
             return
         if who == "guard" and what in _REACTIONS:
-            yield Check("guard", False, says)
+            yield Check("guard", False, says.removeprefix("guard: "))
             return
 
 

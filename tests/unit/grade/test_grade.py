@@ -12,7 +12,9 @@ import pytest
 
 from asflown.errors import FolderProblem
 from asflown.grade.grade import grade_capture, grade_flight, read_grade, write_grade
+from asflown.record import manifest as manifests
 from asflown.record import truth
+from asflown.record.manifest import SafetyEvent
 from asflown.record.series import Series
 from tests.unit.grade.flights import flight_of, grade_of, measured, ruled, scenario
 from tests.unit.grade.paths import BOXES, round_trip, shaken
@@ -129,6 +131,34 @@ def test_script_that_ends_otherwise_fails(tmp_path: Path, script: dict[str, Any]
     folder = write_flight(tmp_path, flight_of(GOOD), outcome="script-failed", **script)
     grade = grade_flight(folder, scenario())
     assert (grade.verdict, grade.reason) == ("fail", reason)
+
+
+GUARDED = SafetyEvent(at_s=9.0, what="guard: come-home", cause="height 8.1 m > 8 m")
+TAKEN = SafetyEvent(at_s=12.5, what="pilot: taken over", cause="sticks moved")
+FAILSAFE = SafetyEvent(at_s=3.0, what="vehicle: position-hold", cause="its own failsafe")
+STEPPED_IN: dict[str, tuple[list[SafetyEvent], str, str]] = {
+    "guard": ([GUARDED], "fail", "guard: come-home at 9.0 s: height 8.1 m > 8 m"),
+    "guard, then pilot": ([GUARDED, TAKEN], "fail", "guard: come-home at 9.0 s: height 8.1 m > 8 m"),
+    "pilot": (
+        [FAILSAFE, TAKEN],
+        "inconclusive",
+        "pilot: taken over at 12.5 s: sticks moved; what followed is not the script's doing",
+    ),
+    "vehicle": ([FAILSAFE], "pass", ""),
+}
+
+
+@pytest.mark.parametrize(("events", "verdict", "reason"), STEPPED_IN.values(), ids=STEPPED_IN.keys())
+def test_who_stepped_in_decides_what_is_said_of_the_script(
+    tmp_path: Path, events: list[SafetyEvent], verdict: str, reason: str
+) -> None:
+    """The guard fails a flight; a pilot leaves no verdict, though the script was killed; a failsafe is no finding."""
+    ended: dict[str, Any] = {"ended": "time-limit"} if verdict == "inconclusive" else {}
+    folder = write_flight(tmp_path, flight_of(GOOD), **ended)
+    manifest = manifests.read(folder)
+    manifests.write(manifest.model_copy(update={"safety_events": events}), folder)
+    grade = grade_flight(folder, scenario())
+    assert (grade.verdict, grade.reason) == (verdict, reason)
 
 
 @pytest.mark.parametrize("outcome", ["error", "interrupted"])
