@@ -65,7 +65,8 @@ def track_table(place: Path, source: Source = "estimate") -> TrackTable:
         if signal in track.signals:
             columns[column] = _last_known(track.signals[signal], time_s)
     plain = place.name if place.is_dir() else place.stem
-    name = "".join(letter if letter.isprintable() else "\ufffd" for letter in plain)  # XML has no control characters
+    # XML has no control characters
+    name = "".join(letter if letter.isprintable() else "\ufffd" for letter in plain)
     return TrackTable(name, source, epoch_us, columns, track.anchors.says)
 
 
