@@ -19,11 +19,11 @@ A flight's folder gets its new grade.json; any other tlog can be graded with --s
 
 EXAMPLES = """\
 examples:
-  asflown grade .asflown/flights/*                       each flight by its own scenario
-  asflown grade FOLDER --scenario stricter.scenario.yaml by the expectations of another file
+  asflown grade .asflown/flights/*                        each flight by its own scenario
+  asflown grade FOLDER --scenario stricter.scenario.yaml  by the expectations of another file
   asflown grade field-day.tlog --scenario my.scenario.yaml
-  asflown grade .asflown/flights/*-nest-boxes-* --suggest          limits from flights instead of guesses, as a diff
-  asflown grade .asflown/flights/*-nest-boxes-* --suggest --write  the same, written into the scenario file
+  asflown grade .asflown/flights/* --suggest              limits from flights, shown as a diff
+  asflown grade .asflown/flights/* --suggest --write      the same, written into the scenario file
 """
 
 
