@@ -23,6 +23,7 @@ from asflown.cli import (
     campaign,
     check,
     compare,
+    completion,
     doctor,
     explain,
     fly,
@@ -58,6 +59,7 @@ COMMANDS = (
     vehicle,
     link,
     doctor,
+    completion,
 )
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
@@ -100,6 +102,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for module in COMMANDS:
         module.add_parser(commands)
+    parser.set_defaults(whole=parser)
     return parser
 
 

@@ -1,0 +1,57 @@
+"""`asflown completion`: what a shell needs to complete the command, made from the parser itself."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from asflown.cli.parsing import SubParsers
+
+DESCRIPTION = """\
+Prints a script that completes commands, options, choices and file names in your shell.
+"""
+
+EXAMPLES = """\
+examples:
+  asflown completion bash > ~/.local/share/bash-completion/completions/asflown
+  asflown completion zsh > ~/.zfunc/_asflown      with ~/.zfunc in fpath, before compinit
+"""
+
+
+def add_parser(commands: SubParsers) -> None:
+    """Adds `completion` to the command."""
+    parser = commands.add_parser(
+        "completion",
+        help="print the completion script for a shell",
+        description=DESCRIPTION,
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which shell it is for")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Prints the script; `whole` is the parser of the whole command."""
+    import shtab
+
+    whole: argparse.ArgumentParser = options.whole
+    for action in _actions(whole):
+        if action.type is Path:
+            completed = shtab.DIRECTORY if action.metavar == "DIR" else shtab.FILE
+            action.complete = completed  # type: ignore[attr-defined]  # where shtab looks for it
+    print(shtab.complete(whole, shell=options.shell))
+    return 0
+
+
+def _actions(parser: argparse.ArgumentParser) -> Iterator[argparse.Action]:
+    """All arguments of a command and its subcommands."""
+    for action in parser._actions:  # noqa: SLF001  argparse has no public way to its arguments
+        yield action
+        if isinstance(action.choices, dict):
+            for below in action.choices.values():
+                yield from _actions(below)
