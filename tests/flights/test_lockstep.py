@@ -114,7 +114,12 @@ def test_equal_flights_side_by_side_leave_each_other_alone(tmp_path: Path) -> No
     ]
     for run in runs:
         run.communicate(timeout=120)
-    manifests = [manifest_of(folder) for place in ("a", "b", "c") for folder in (tmp_path / place).iterdir()]
+    manifests = [
+        manifest_of(folder)
+        for place in ("a", "b", "c")
+        for folder in (tmp_path / place).iterdir()
+        if folder.is_dir()
+    ]
     assert [(one.script.exit_code, one.script.ended) for one in manifests] == [(0, "exited")] * 9
 
 
