@@ -6,9 +6,11 @@ import json
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 from asflown.cli.main import main
+from asflown.report.document_model import report_schema
 from tests.flights.flying import HELLO, SCENARIO
 
 ONCE_MUTE = f"""
@@ -27,16 +29,16 @@ sys.exit(7)
 """
 
 
-def fly(
-    folder: Path, script: str, monkeypatch: pytest.MonkeyPatch, *more: str
-) -> tuple[int, dict[str, Any]]:
-    """Flies a scenario of that script; the exit code, and the verdict of the JSON report."""
+def fly(folder: Path, script: str, monkeypatch: pytest.MonkeyPatch, *more: str) -> tuple[int, dict[str, Any]]:
+    """Flies a scenario of that script; the exit code, and the verdict of the JSON report, which is valid."""
     monkeypatch.chdir(folder)
     (folder / "script.py").write_text(script)
     text = SCENARIO.format(name="hop", time_limit="20 s", script_more="", more="")
     (folder / "hop.scenario.yaml").write_text(text)
     code = main(["fly", "hop.scenario.yaml", "--keep", "kept", "--json", "report.json", *more])
-    (verdict,) = json.loads((folder / "report.json").read_text())["verdicts"]
+    report = json.loads((folder / "report.json").read_text())
+    jsonschema.validate(report, report_schema(), cls=jsonschema.Draft202012Validator)
+    (verdict,) = report["verdicts"]
     return code, verdict
 
 

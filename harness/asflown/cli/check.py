@@ -20,6 +20,7 @@ examples:
   asflown check scenarios                       everything below a folder
   asflown check my.scenario.yaml                one file
   asflown check --schema vehicle > vehicle.json the JSON Schema of vehicle files, for an editor
+  asflown check --schema report                 the JSON Schema of what `asflown fly --json` writes
   asflown check --surface                       what a script may use in lockstep
 """
 
@@ -45,8 +46,8 @@ def add_parser(commands: SubParsers) -> None:
         "--schema",
         nargs="?",
         const="scenario",
-        choices=("scenario", "vehicle"),
-        help="print the JSON Schema of scenario files (or of vehicle files) instead",
+        choices=("scenario", "vehicle", "report"),
+        help="print the JSON Schema of scenario files (or of vehicle files, or of JSON reports) instead",
     )
     parser.add_argument(
         "--surface",
@@ -73,11 +74,13 @@ def _print_schema(options: argparse.Namespace) -> int:
     import json
 
     from asflown.errors import ExitCode, UsageError
+    from asflown.report.document_model import report_schema
     from asflown.scenario.schema import json_schema
 
     if options.paths:
         raise UsageError("--schema checks no files", "Leave the paths out, or --schema")
-    print(json.dumps(json_schema(options.schema), indent=2))
+    schema = report_schema() if options.schema == "report" else json_schema(options.schema)
+    print(json.dumps(schema, indent=2))
     return ExitCode.PASSED
 
 

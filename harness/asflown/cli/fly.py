@@ -71,6 +71,21 @@ def add_parser(commands: SubParsers) -> None:
         action="store_true",
         help="a pilot flies a real vehicle by hand: record it, without script and guard, and grade it later",
     )
+    _add_reports(parser)
+    add(
+        "--given",
+        action="append",
+        default=[],
+        type=_given,
+        metavar="KEY=VALUE",
+        help='another value than the file has: --given "conditions.wind.speed=4 m/s"',
+    )
+    add("--keep", type=Path, metavar="DIR", help="where flight folders go (.asflown/flights)")
+    parser.set_defaults(run=run)
+
+
+def _add_reports(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
     add("--junit", type=Path, metavar="FILE", help="write a JUnit report, replaced as results come in")
     add("--json", type=Path, metavar="FILE", help="write every number as JSON")
     add("--markdown", type=Path, metavar="FILE", help="write a summary for the job page of a CI server")
@@ -82,16 +97,6 @@ def add_parser(commands: SubParsers) -> None:
         metavar="LINE",
         help="fail when flights differ from the approved baseline (of this release line, r1, instead of their own)",
     )
-    add(
-        "--given",
-        action="append",
-        default=[],
-        type=_given,
-        metavar="KEY=VALUE",
-        help='another value than the file has: --given "conditions.wind.speed=4 m/s"',
-    )
-    add("--keep", type=Path, metavar="DIR", help="where flight folders go (.asflown/flights)")
-    parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -10,28 +10,38 @@ import json
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import asflown
 from asflown.grade.result import Check, Measured, RuleGraded
 from asflown.grade.tolerances import MeasureTolerance
 from asflown.report import atomic
+from asflown.report.document_model import (
+    SCHEMA_VERSION,
+    CheckEntry,
+    Document,
+    FlightEntry,
+    LimitEntry,
+    MeasureEntry,
+    RuleEntry,
+    SafetyEntry,
+    ToleranceEntry,
+    VerdictEntry,
+)
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.repeat import again
-
-SCHEMA_VERSION = 1
 
 
 def write_json(
     path: Path, outcomes: Iterable[ScenarioOutcome], changes: Mapping[str, Any] | None = None
 ) -> None:
     """Replaces the document at `path`; `changes` are entries of their own. Raises FolderProblem when it cannot be."""
-    entries = document(outcomes) | dict(changes or {})
+    entries = {**document(outcomes), **(changes or {})}
     text = json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False)
     atomic.write_text(path, text + "\n")
 
 
-def document(outcomes: Iterable[ScenarioOutcome]) -> dict[str, Any]:
+def document(outcomes: Iterable[ScenarioOutcome]) -> Document:
     """The document as plain data."""
     outcomes = tuple(outcomes)
     return {
@@ -42,7 +52,7 @@ def document(outcomes: Iterable[ScenarioOutcome]) -> dict[str, Any]:
     }
 
 
-def _verdict(outcome: ScenarioOutcome) -> dict[str, Any]:
+def _verdict(outcome: ScenarioOutcome) -> VerdictEntry:
     return {
         "scenario": outcome.name,
         "vehicle": outcome.vehicle,
@@ -58,7 +68,7 @@ def _verdict(outcome: ScenarioOutcome) -> dict[str, Any]:
     }
 
 
-def _tolerance(tolerance: MeasureTolerance) -> dict[str, Any]:
+def _tolerance(tolerance: MeasureTolerance) -> ToleranceEntry:
     limits = tolerance.limits
     return {
         "measure": tolerance.name,
@@ -74,7 +84,7 @@ def _tolerance(tolerance: MeasureTolerance) -> dict[str, Any]:
     }
 
 
-def _flight(outcome: ScenarioOutcome, flown: Flown) -> dict[str, Any]:
+def _flight(outcome: ScenarioOutcome, flown: Flown) -> FlightEntry:
     manifest, clock, grade = flown.manifest, flown.manifest.clock, flown.grade
     return {
         "scenario": outcome.name,
@@ -96,20 +106,23 @@ def _flight(outcome: ScenarioOutcome, flown: Flown) -> dict[str, Any]:
         "measures": [_measure(measured) for measured in grade.measures] if grade else [],
         "rules": [_rule(rule) for rule in grade.rules] if grade else [],
         "checks": [_check(check) for check in grade.checks] if grade else [],
-        "safety_events": [event.model_dump() for event in manifest.safety_events],
+        "safety_events": [
+            SafetyEntry(at_s=event.at_s, what=event.what, cause=event.cause)
+            for event in manifest.safety_events
+        ],
         "legs_not_flown": list(grade.legs_not_flown) if grade else [],
         "anchors": grade.anchors if grade else "",
         "repeat": again(flown),
     }
 
 
-def _measure(measured: Measured) -> dict[str, Any]:
+def _measure(measured: Measured) -> MeasureEntry:
     return {
         "name": measured.name,
         "source": measured.source,
         "value": _number(measured.value),
         "unit": measured.unit,
-        "limit": measured.limit.model_dump(mode="json", exclude_none=True),
+        "limit": cast("LimitEntry", measured.limit.model_dump(mode="json", exclude_none=True)),
         "margin": _number(measured.margin),
         "passed": measured.passed,
         "leg": measured.leg,
@@ -118,7 +131,7 @@ def _measure(measured: Measured) -> dict[str, Any]:
     }
 
 
-def _rule(rule: RuleGraded) -> dict[str, Any]:
+def _rule(rule: RuleGraded) -> RuleEntry:
     return {
         "name": rule.name,
         "source": rule.source,
@@ -134,7 +147,7 @@ def _rule(rule: RuleGraded) -> dict[str, Any]:
     }
 
 
-def _check(check: Check) -> dict[str, Any]:
+def _check(check: Check) -> CheckEntry:
     return {"name": check.name, "passed": check.passed, "says": check.says}
 
 

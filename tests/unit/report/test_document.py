@@ -25,7 +25,7 @@ def test_a_flight_holds_what_the_verdict_rests_on() -> None:
         "pace",
         "flight_time_s",
     )
-    assert [flight[name] for name in names] == [
+    assert [dict(flight)[name] for name in names] == [
         "nest-boxes",
         "palm80",
         7,
@@ -64,7 +64,8 @@ def test_a_flight_without_a_grade_has_a_problem_and_no_measures() -> None:
 
 def test_verdicts_say_how_they_follow() -> None:
     """One verdict for each scenario and vehicle, with its statement and what was not flown."""
-    assert document([outcome(flown(), verdict="error", not_flown=(8,))])["verdicts"] == [
+    (verdict,) = document([outcome(flown(), verdict="error", not_flown=(8,))])["verdicts"]
+    assert [dict(verdict)] == [
         {
             "scenario": "nest-boxes",
             "vehicle": "palm80",
@@ -75,6 +76,7 @@ def test_verdicts_say_how_they_follow() -> None:
             "flights": 1,
             "not_flown": [8],
             "failures": [],
+            "flown_again": [],
             "tolerance_limits": [],
         }
     ]
