@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
     from asflown.change.baseline_model import Baseline
@@ -31,13 +31,12 @@ examples:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `baseline` to the command."""
-    parser = commands.add_parser(
+    parser = command(
+        commands,
         "baseline",
-        help="what approved flights were like, kept as text for review",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "what approved flights were like, kept as text for review",
+        DESCRIPTION,
+        EXAMPLES,
     )
     actions = parser.add_subparsers(title="what to do", metavar="WHAT", required=True)
     propose = _action(actions, "propose", "write a proposal from flights, all of which must have passed")

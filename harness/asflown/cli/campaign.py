@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
     from asflown.campaign.findings import Findings
@@ -41,13 +41,8 @@ exit codes: 0 all passed, or clearly enough (`stop:`); 1 not; 4 not clear; 3 whe
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `campaign` to the command."""
-    parser = commands.add_parser(
-        "campaign",
-        help="fly a scenario many times over varied conditions",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        commands, "campaign", "fly a scenario many times over varied conditions", DESCRIPTION, EXAMPLES
     )
     add = parser.add_argument
     add("scenario", type=Path, metavar="FILE", help="a scenario with a `campaign:`")

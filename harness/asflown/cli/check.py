@@ -6,8 +6,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from asflown.cli.parsing import SubParsers, command
+
 if TYPE_CHECKING:
-    from asflown.cli.parsing import SubParsers
     from asflown.errors import FileProblem
 
 DESCRIPTION = """\
@@ -27,13 +28,8 @@ examples:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `check` to the command."""
-    parser = commands.add_parser(
-        "check",
-        help="say what is wrong with scenario and vehicle files",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        commands, "check", "say what is wrong with scenario and vehicle files", DESCRIPTION, EXAMPLES
     )
     parser.add_argument(
         "paths",

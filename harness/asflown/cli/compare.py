@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
     from asflown.change.compare import Bands
@@ -37,13 +37,8 @@ exit codes:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `compare` to the command."""
-    parser = commands.add_parser(
-        "compare",
-        help="what differs between two sets of flights, and since when",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        commands, "compare", "what differs between two sets of flights, and since when", DESCRIPTION, EXAMPLES
     )
     add = parser.add_argument
     add("a", nargs="+", metavar="A", help="A and B; or all of A, where --with names B")

@@ -5,10 +5,8 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 DESCRIPTION = """\
 Prints a script that completes commands, options, choices and file names in your shell.
@@ -23,14 +21,7 @@ examples:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `completion` to the command."""
-    parser = commands.add_parser(
-        "completion",
-        help="print the completion script for a shell",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = command(commands, "completion", "print the completion script for a shell", DESCRIPTION, EXAMPLES)
     parser.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which shell it is for")
     parser.set_defaults(run=run)
 

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from asflown.cli.parsing import SubParsers, command
+
 if TYPE_CHECKING:
-    from asflown.cli.parsing import SubParsers
     from asflown.flight.installed import Finding
 
 DESCRIPTION = """\
@@ -32,13 +33,8 @@ _NAME_WIDTH = 18
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `doctor` to the command."""
-    parser = commands.add_parser(
-        "doctor",
-        help="say what this machine lacks for flights, and what to do",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        commands, "doctor", "say what this machine lacks for flights, and what to do", DESCRIPTION, EXAMPLES
     )
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
     parser.set_defaults(run=run)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 DESCRIPTION = """\
 Tells the story of one flight in ten lines: what was expected, what happened, the first sign that something was
@@ -21,14 +21,7 @@ examples:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `explain` to the command."""
-    parser = commands.add_parser(
-        "explain",
-        help="the story of one flight in ten lines",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = command(commands, "explain", "the story of one flight in ten lines", DESCRIPTION, EXAMPLES)
     parser.add_argument("flight", type=Path, metavar="FLIGHT", help="a flight's folder")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="where other flights are (beside this one)")
     parser.set_defaults(run=run)

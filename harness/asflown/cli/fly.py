@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 DESCRIPTION = """\
 Flies each scenario with its own script, compares what was flown with what the scenario expects, and ends with
@@ -26,14 +26,7 @@ examples:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `fly` to the command."""
-    parser = commands.add_parser(
-        "fly",
-        help="fly scenarios and grade the flights",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = command(commands, "fly", "fly scenarios and grade the flights", DESCRIPTION, EXAMPLES)
     add = parser.add_argument
     add(
         "paths",

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
     from asflown.report.flown import Flown, ScenarioOutcome
@@ -29,14 +29,7 @@ examples:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `grade` to the command."""
-    parser = commands.add_parser(
-        "grade",
-        help="grade recorded flights again, or any capture",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = command(commands, "grade", "grade recorded flights again, or any capture", DESCRIPTION, EXAMPLES)
     add = parser.add_argument
     add("paths", nargs="+", type=Path, metavar="PATH", help="a flight's folder, or a tlog")
     add("--scenario", type=Path, metavar="FILE", help="grade by this file instead of the flight's own")

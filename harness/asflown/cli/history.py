@@ -7,7 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
     from asflown.change.history_store import History
@@ -35,13 +35,8 @@ Nothing is removed without --remove.
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `history` to the command."""
-    parser = commands.add_parser(
-        "history",
-        help="flights over time: trends, since when, flaky ones",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        commands, "history", "flights over time: trends, since when, flaky ones", DESCRIPTION, EXAMPLES
     )
     _common(parser)
     parser.set_defaults(run=run, what="list")

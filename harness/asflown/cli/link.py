@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from asflown.cli.link_survey import add_survey
+from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
-    from asflown.cli.parsing import SubParsers
     from asflown.link.hub import Access
     from asflown.link.share import Outlet, Shared, Sharing
 
@@ -123,13 +123,8 @@ def _sharing(options: argparse.Namespace) -> Sharing:
 
 
 def _add_share(subcommands: SubParsers) -> None:
-    parser = subcommands.add_parser(
-        "share",
-        help="one vehicle's link for several programs",
-        description=SHARE_DESCRIPTION,
-        epilog=SHARE_EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        subcommands, "share", "one vehicle's link for several programs", SHARE_DESCRIPTION, SHARE_EXAMPLES
     )
     add = parser.add_argument
     parser.set_defaults(run=run_share, outlets=[])

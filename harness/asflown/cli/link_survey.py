@@ -8,8 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from asflown.cli.parsing import SubParsers, command
+
 if TYPE_CHECKING:
-    from asflown.cli.parsing import SubParsers
     from asflown.link.survey.down_capacity import Rate
     from asflown.link.survey.findings import Findings
     from asflown.link.survey.loss_fit import LossFit
@@ -30,14 +31,7 @@ examples:
 
 def add_survey(subcommands: SubParsers) -> None:
     """Adds `survey` to `asflown link`."""
-    parser = subcommands.add_parser(
-        "survey",
-        help="measure what a link can carry",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = command(subcommands, "survey", "measure what a link can carry", DESCRIPTION, EXAMPLES)
     add = parser.add_argument
     parser.set_defaults(run=run_survey)
     add("url", metavar="URL", help="the vehicle's link, or the name of a built-in vehicle (with --radio)")

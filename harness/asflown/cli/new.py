@@ -7,9 +7,10 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from asflown.cli.parsing import SubParsers, command
+
 if TYPE_CHECKING:
     from asflown.cli.console import TerminalConsole
-    from asflown.cli.parsing import SubParsers
 
 DESCRIPTION = """\
 Writes a scenario file with comments beside your script. How the script takes its link is found by reading it (it is
@@ -29,14 +30,7 @@ _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `new` to the command."""
-    parser = commands.add_parser(
-        "new",
-        help="write a first scenario file for a script",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = command(commands, "new", "write a first scenario file for a script", DESCRIPTION, EXAMPLES)
     add = parser.add_argument
     add(
         "name",

@@ -1,4 +1,4 @@
-"""Names for argparse's own types, so that each command's parser can be annotated."""
+"""What every command's parser has in common, and names for argparse's own types."""
 
 from __future__ import annotations
 
@@ -7,3 +7,17 @@ from typing import TypeAlias
 
 SubParsers: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"  # noqa: SLF001  it has no public name
 """What `ArgumentParser.add_subparsers` returns."""
+
+
+def command(
+    commands: SubParsers, name: str, says: str, description: str, examples: str
+) -> argparse.ArgumentParser:
+    """A command of its own: one line for the list of commands, a description, and examples as they are typed."""
+    return commands.add_parser(
+        name,
+        help=says,
+        description=description,
+        epilog=examples,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )

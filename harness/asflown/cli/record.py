@@ -6,7 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 DESCRIPTION = """\
 Writes the track of a recorded flight, or of any tlog, as a table (csv, parquet) or for a map (kml, gpx, geojson).
@@ -26,13 +26,8 @@ def add_parser(commands: SubParsers) -> None:
     """Adds `record` to the command."""
     parser = commands.add_parser("record", help="hand recorded flights to other programs", allow_abbrev=False)
     subcommands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    export = subcommands.add_parser(
-        "export",
-        help="write a track as csv, parquet, kml, gpx or geojson",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    export = command(
+        subcommands, "export", "write a track as csv, parquet, kml, gpx or geojson", DESCRIPTION, EXAMPLES
     )
     add = export.add_argument
     add("path", type=Path, metavar="FLIGHT", help="a flight's folder, or a tlog")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 DESCRIPTION = """\
 Writes reports of recorded flights: a site of static pages that opens from a file, a Markdown summary for the job
@@ -22,13 +22,8 @@ examples:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `report` to the command."""
-    parser = commands.add_parser(
-        "report",
-        help="write a site, a summary or pictures of recorded flights",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        commands, "report", "write a site, a summary or pictures of recorded flights", DESCRIPTION, EXAMPLES
     )
     add = parser.add_argument
     add("paths", nargs="+", type=Path, metavar="PATH", help="a flight's folder, or a tlog")

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
     from asflown.campaign.flying import Outcome
@@ -29,13 +29,8 @@ exit codes: 1 a failure was found, 0 none in that many flights, 3 nothing could 
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `search` to the command."""
-    parser = commands.add_parser(
-        "search",
-        help="look for conditions under which a script fails",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        commands, "search", "look for conditions under which a script fails", DESCRIPTION, EXAMPLES
     )
     add = parser.add_argument
     add("scenario", type=Path, metavar="FILE", help="a scenario with a `campaign:`")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers
+from asflown.cli.parsing import SubParsers, command
 
 DESCRIPTION = """\
 Disturbs what a flight recorded by known amounts (to the side, up and down, later, faster) and says from which size
@@ -22,13 +22,12 @@ examples:
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `sensitivity` to the command."""
-    parser = commands.add_parser(
+    parser = command(
+        commands,
         "sensitivity",
-        help="say how small a mistake the tolerances of a scenario catch",
-        description=DESCRIPTION,
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "say how small a mistake the tolerances of a scenario catch",
+        DESCRIPTION,
+        EXAMPLES,
     )
     add = parser.add_argument
     add(

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asflown.cli import preflight
+from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
-    from asflown.cli.parsing import SubParsers
     from asflown.scenario.model import Conditions, Start, VehicleFile
 
 LIST_DESCRIPTION = """\
@@ -147,13 +147,8 @@ def _add_show(subcommands: SubParsers) -> None:
 
 
 def _add_serve(subcommands: SubParsers) -> None:
-    parser = subcommands.add_parser(
-        "serve",
-        help="serve a built-in vehicle in real time",
-        description=SERVE_DESCRIPTION,
-        epilog=SERVE_EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = command(
+        subcommands, "serve", "serve a built-in vehicle in real time", SERVE_DESCRIPTION, SERVE_EXAMPLES
     )
     add = parser.add_argument
     add("name", metavar="NAME", help="palm80, field1400, palm80@r1, or a vehicle file")
