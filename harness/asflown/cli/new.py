@@ -64,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _write(options: argparse.Namespace, name: str, script: Path | None, vehicle: str) -> int:
     from asflown.cli.drafting import NewRequest, write_new
+    from asflown.report.visible import visible
     from asflown.scenario.vehicle_file import load_vehicle
 
     load_vehicle(vehicle)
@@ -72,9 +73,9 @@ def _write(options: argparse.Namespace, name: str, script: Path | None, vehicle:
     if not written.link.sure:
         print("How the script takes its link is not known: look at `script:` first.")
     else:
-        print(f"Its link: {written.link.because}.")
+        print(f"Its link: {visible(written.link.because)}.")
     for needed in written.link.also_needed:
-        print(f"The script also demands {needed}: add it to `run`.")
+        print(f"The script also demands {visible(needed)}: add it to `run`.")
     if options.from_flight is None:
         print("The path in it is an example: replace it with yours.")
     print(f"Next:\n  asflown check {written.file}\n  asflown fly {written.file}")

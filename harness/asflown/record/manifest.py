@@ -120,7 +120,7 @@ class Manifest(Part):
     problem: str = ""
     """What is wrong and what to do, when the outcome is not `completed`."""
     preflight: dict[str, Any] = {}
-    """Every item that was looked at before a real vehicle flew, and a person's reason where it flew in spite of them."""
+    """Every item that was looked at before a real vehicle flew, and the reason where it flew in spite of them."""
     safety_events: list[SafetyEvent] = []
     link: dict[str, int] = {}
     """Counters of the hub: frames and bytes by endpoint and direction, drops."""

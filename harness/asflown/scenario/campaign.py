@@ -113,7 +113,7 @@ Distribution = Annotated[
 
 
 class StopEarly(Model):
-    """Ends a campaign as soon as it is clear whether at least `share` of the flights pass, or no more than `against`."""
+    """Ends a campaign as soon as it is clear whether at least `share` of the flights pass, or at most `against`."""
 
     share: Share = Field(gt=0, lt=1)
     against: Share = Field(gt=0, lt=1)

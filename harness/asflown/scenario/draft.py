@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from asflown.scenario.script_reading import LinkGuess
 
+_LONGEST_REMARK = 110
 _PLAIN = re.compile(r"[A-Za-z_./][\w./-]*")
 
 
@@ -55,6 +56,12 @@ def word(text: str) -> str:
     return text if _PLAIN.fullmatch(text) else json.dumps(text, ensure_ascii=False)
 
 
+def _remark(text: str) -> str:
+    """Words of others on one line of a comment: nothing in them may become a key of the file."""
+    shown = "".join(sign if sign.isprintable() else " " for sign in text)
+    return shown if len(shown) <= _LONGEST_REMARK else f"{shown[:_LONGEST_REMARK]} ..."
+
+
 def _lines(draft: Draft) -> Iterator[str]:
     yield f"# What {draft.name} should do. Check it: asflown check FILE. Fly it: asflown fly FILE."
     yield "# Numbers carry their units. All keys: asflown check --schema."
@@ -80,9 +87,9 @@ def _lines(draft: Draft) -> Iterator[str]:
 def _script(draft: Draft) -> Iterator[str]:
     link = draft.link
     yield "script:"
-    yield f"  # {link.because}."
+    yield f"  # {_remark(link.because)}."
     for needed in link.also_needed:
-        yield f"  # It also demands {needed}: add it to `run`."
+        yield f"  # It also demands {_remark(needed)}: add it to `run`."
     yield f"  run: [{', '.join(word(text) for text in (*draft.run, *link.words))}]"
     if link.listens:
         yield f"  listens: {link.listens}"
@@ -111,7 +118,7 @@ def _conditions() -> Iterator[str]:
 
 def _path(draft: Draft) -> Iterator[str]:
     if draft.drawn_from:
-        yield f"  # Drawn from {draft.drawn_from}: what was flown, right or wrong."
+        yield f"  # Drawn from {_remark(draft.drawn_from)}: what was flown, right or wrong."
         yield "  # Compare it with your plan, and put the planned numbers in."
     else:
         yield "  # An example. Replace it with the path that your script should fly."
@@ -124,7 +131,7 @@ def _path(draft: Draft) -> Iterator[str]:
 
 def _measures(draft: Draft) -> Iterator[str]:
     legs = [leg.text for leg in draft.legs]
-    yield "  # Generous limits. Fly some ten flights, then let them propose tighter ones:"
+    yield "  # Generous limits. Fly more (--flights 40), then let the flights propose tighter ones:"
     yield f"  #   asflown grade .asflown/flights/*-{draft.name}-* --suggest"
     yield "  measures:"
     if any(text.startswith(("line", "return")) for text in legs):

@@ -95,3 +95,16 @@ def test_on_a_terminal_it_asks(script: Path, monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(TerminalConsole, "ask", lambda _, __: next(answers))
     assert run() == 0
     assert load_scenario(script.parent / "river-walk.scenario.yaml").scenario.vehicle == "palm80"
+
+
+def test_words_of_a_script_stay_comments(script: Path) -> None:
+    """A default with line ends and control characters adds no key to the file and cannot spoil it."""
+    spoilt = "\\x1b[2J\\nguard: {height: 900 m}\\n# " + "x" * 500
+    script.write_text(f"parser.add_argument('--link', default='{spoilt}')")
+    assert run("river-walk", "--script", script) == 0
+    file = script.parent / "river-walk.scenario.yaml"
+    guard = load_scenario(file).scenario.guard.height_m
+    assert guard is not None
+    assert guard < 20
+    assert "\x1b" not in file.read_text()
+    assert max(map(len, file.read_text().splitlines())) < 150
