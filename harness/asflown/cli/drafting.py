@@ -135,7 +135,8 @@ def _run_words(script: Path, folder: Path) -> tuple[str, ...]:
         return ("python", relative)
     if not os.access(script, os.X_OK):
         raise UsageError(
-            f"{script} is neither a .py file nor may it be run", f"Make it so: chmod +x {script}"
+            f"{script} is neither a .py file nor may it be run",
+            "Name your script; one in another language is made runnable by chmod +x",
         )
     return (relative,)
 
