@@ -151,6 +151,8 @@ def _properties(outcome: ScenarioOutcome) -> dict[str, str]:
     for number, flown in enumerate(outcome.flights, 1):
         prefix = f"flight {number} " if len(outcome.flights) > 1 else ""
         facts.update({prefix + name: visible(value) for name, value in _flight_properties(flown).items()})
+    for number, attempt in enumerate(outcome.flown_again, 1):
+        facts[f"flown again after error {number}"] = visible(attempt)
     return facts
 
 

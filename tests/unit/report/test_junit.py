@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 from asflown.report.flown import ScenarioOutcome
@@ -92,6 +93,15 @@ def test_the_properties_of_several_flights_are_numbered() -> None:
     root = ET.fromstring(junit_text([outcome(flown(seed=7), flown(seed=8))]))
     found = {one.get("name"): one.get("value") for one in root.iter("property")}
     assert (found["flight 1 seed"], found["flight 2 seed"]) == ("7", "8")
+
+
+def test_attempts_before_are_properties() -> None:
+    """What ended in an error and was flown again stands in the suite, with its reason."""
+    one = replace(outcome(flown()), flown_again=("seed 7: no heartbeat (kept/first)",))
+    found = {
+        prop.get("name"): prop.get("value") for prop in ET.fromstring(junit_text([one])).iter("property")
+    }
+    assert found["flown again after error 1"] == "seed 7: no heartbeat (kept/first)"
 
 
 def test_the_report_can_be_replaced_as_results_come_in(tmp_path: Path) -> None:
