@@ -134,8 +134,7 @@ def look_at_serial(ports: Iterable[str] | None = None) -> Finding:
     found = sorted(port.device for port in list_ports.comports()) if ports is None else sorted(ports)
     refused = [port for port in found if not os.access(port, os.R_OK | os.W_OK)]
     if refused:
-        group = _group_of(refused[0])
-        todo = f"Only for real vehicles: sudo usermod -aG {group} $USER, then log in again"
+        todo = f"Only for real vehicles: {_how_to_join(_group_of(refused[0]))}"
         return Finding("serial ports", "note", f"this user may not use {', '.join(refused)}", todo)
     if found:
         return Finding("serial ports", "ok", f"may be used: {', '.join(found)}")
@@ -143,6 +142,13 @@ def look_at_serial(ports: Iterable[str] | None = None) -> Finding:
         return Finding("serial ports", "ok", "none plugged in; this user may use them")
     todo = "Only for real vehicles: sudo usermod -aG dialout $USER, then log in again"
     return Finding("serial ports", "note", "none plugged in; this user is not in the group dialout", todo)
+
+
+def _how_to_join(group: str) -> str:
+    """Nobody is told to join root for the sake of a serial port."""
+    if group == "root":
+        return "the port is root's alone; let a udev rule give it to the group dialout, and join that"
+    return f"sudo usermod -aG {group} $USER, then log in again"
 
 
 def _group_of(device: str) -> str:

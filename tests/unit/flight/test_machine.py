@@ -80,14 +80,23 @@ def test_serial_ports_that_may_be_used() -> None:
         os.close(far_end)
 
 
-def test_a_port_of_others_names_the_group(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A device that is refused leads to the group that owns it."""
+@pytest.mark.parametrize(
+    ("group", "words"),
+    [("dialout", "usermod -aG dialout $USER"), ("root", "udev rule give it to the group dialout")],
+    ids=["a group", "root"],
+)
+def test_a_port_of_others_says_how_to_get_at_it(
+    group: str, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A device that is refused leads to the group that owns it, and never to joining root."""
     device = tmp_path / "ttyUSB0"
     device.touch()
     monkeypatch.setattr(os, "access", lambda *_: False)  # root may use everything
+    monkeypatch.setattr(machine, "_group_of", lambda _: group)
     found = machine.look_at_serial([str(device)])
     assert found.state == "note"
-    assert f"usermod -aG {device.group()} $USER" in found.todo
+    assert words in found.todo
+    assert "-aG root" not in found.todo
 
 
 def test_a_joystick_is_found(tmp_path: Path) -> None:
