@@ -164,7 +164,7 @@ def test_a_full_disk_ends_the_flight_in_order(clock: str, tmp_path: Path) -> Non
     done = subprocess.run(
         ["bash", "-c", run], cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False
     )
-    (folder,) = (tmp_path / "flights").iterdir()
+    (folder,) = (entry for entry in (tmp_path / "flights").iterdir() if entry.is_dir())
     manifest = manifests.read(folder)
     assert (manifest.outcome, done.returncode) == ("error", 3), done.stdout + done.stderr
     assert "cannot be written any more (File too large)" in manifest.problem
