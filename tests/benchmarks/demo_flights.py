@@ -77,7 +77,7 @@ def releases(folder: Path) -> str:
             for release in ("r1", "r2", "r3")
         }
         leans = leaning(found["r1"], airframe)
-        lateral = [f"{mean(report, 'cross_track_p95'):.2f}" for report in found.values()]
+        lateral = [f"{mean(report, 'cross_track_p95'):.2f}".replace("nan", "–") for report in found.values()]
         pace = np.median([flight["pace"] for flight in found["r1"]["flights"]])
         predicted = "fails" if leans >= LEANS else "passes"
         row = [demo.replace("_", "-"), *(verdicts(report) for report in found.values())]
