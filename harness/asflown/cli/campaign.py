@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers, command
+from asflown.cli.parsing import SubParsers, command, count
 
 if TYPE_CHECKING:
     from asflown.campaign.findings import Findings
@@ -49,7 +49,7 @@ def add_parser(commands: SubParsers) -> None:
     add(
         "--vehicle", metavar="NAME", help="palm80, field1400 or a vehicle file, instead of the scenario's own"
     )
-    add("--workers", type=_count, default=1, metavar="N", help="processes of this machine")
+    add("--workers", type=count, default=1, metavar="N", help="processes of this machine")
     add("--scheduler", metavar="URL", help="fly on a Dask cluster instead (pip install 'asflown[cluster]')")
     add(
         "--keep-flights",
@@ -88,13 +88,13 @@ def run(options: argparse.Namespace) -> int:
     folder = options.into or folder_of(loaded, vehicle, CAMPAIGNS)
     executor: Executor = Local(options.workers) if options.scheduler is None else Cluster(options.scheduler)
     errors = terminal.console(sys.stderr)
-    count = 0
+    flown = 0
 
     def seen(outcome: Outcome) -> None:
-        nonlocal count
-        count += 1
-        if errors.is_terminal or count % 20 == 0:
-            errors.print(f"flight {outcome.number}: {outcome.verdict}; {count} flown", style="dim")
+        nonlocal flown
+        flown += 1
+        if errors.is_terminal or flown % 20 == 0:
+            errors.print(f"flight {outcome.number}: {outcome.verdict}; {flown} flown", style="dim")
 
     done = fly_campaign(loaded, vehicle, executor, Store(folder), keeping=options.keep_flights, seen=seen)
     outcomes = list(done.values())
@@ -168,9 +168,3 @@ def _write(path: Path, outcomes: list[Outcome], found: Findings, answer: str) ->
         "schema_version": 1, "answer": answer, "findings": asdict(found), "flights": [asdict(one) for one in outcomes],
     }  # fmt: skip
     atomic.write_text(path, json.dumps(document, indent=1) + "\n")
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number from 1 up")
-    return int(text)

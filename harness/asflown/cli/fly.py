@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers, command
+from asflown.cli.parsing import SubParsers, command, count
 
 DESCRIPTION = """\
 Flies each scenario with its own script, compares what was flown with what the scenario expects, and ends with
@@ -42,9 +42,9 @@ def add_parser(commands: SubParsers) -> None:
         metavar="NAME",
         help="palm80, field1400 or a vehicle file, instead of the scenario's own; several are compared with the first",
     )
-    add("--flights", type=_count, metavar="N", help="flights of each scenario, with seeds that count up")
+    add("--flights", type=count, metavar="N", help="flights of each scenario, with seeds that count up")
     add("--seed", type=_seed, metavar="N", help="the first flight's seed")
-    add("--workers", type=_count, default=1, metavar="N", help="flights at the same time, each in a process")
+    add("--workers", type=count, default=1, metavar="N", help="flights at the same time, each in a process")
     add(
         "--clock",
         choices=("any", "lockstep", "paced"),
@@ -53,7 +53,7 @@ def add_parser(commands: SubParsers) -> None:
     )
     add(
         "--retry-errors",
-        type=_count,
+        type=count,
         default=0,
         metavar="N",
         help="fly again, up to N times, what could not be carried out; what failed is never flown again",
@@ -127,12 +127,6 @@ def _given(text: str) -> tuple[str, str]:
     if not (key.strip() and equals and value.strip()):
         raise argparse.ArgumentTypeError(f"'{text}' is not KEY=VALUE")
     return key.strip(), value.strip()
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number from 1 up")
-    return int(text)
 
 
 def _seed(text: str) -> int:

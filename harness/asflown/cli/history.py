@@ -7,7 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers, command
+from asflown.cli.parsing import SubParsers, command, count
 
 if TYPE_CHECKING:
     from asflown.change.history_store import History
@@ -46,7 +46,7 @@ def add_parser(commands: SubParsers) -> None:
         "selector", metavar="SELECTOR", help="scenario/vehicle@release; either part may be missing"
     )
     show.add_argument("--measure", metavar="NAME", help="this one alone, flight by flight")
-    show.add_argument("--last", type=_count, metavar="N", help="the newest N flights")
+    show.add_argument("--last", type=count, metavar="N", help="the newest N flights")
     _action(actions, "flaky", "what passes and fails although nothing changed")
     matrix = _action(
         actions, "matrix", "scenarios against vehicles and releases, and what each of them changed"
@@ -56,8 +56,8 @@ def add_parser(commands: SubParsers) -> None:
     )
     _action(actions, "rebuild", "make the index anew from the flights' folders")
     prune = _action(actions, "prune", "say which flights may go, and remove them if asked to", PRUNE)
-    prune.add_argument("--newest", type=_count, metavar="N", help="keep the newest N of each kind")
-    prune.add_argument("--days", type=_count, metavar="N", help="keep what is younger than N days")
+    prune.add_argument("--newest", type=count, metavar="N", help="keep the newest N of each kind")
+    prune.add_argument("--days", type=count, metavar="N", help="keep what is younger than N days")
     prune.add_argument(
         "--size", type=_size, metavar="SIZE", help="keep no more than this, such as 2GB or 500MB"
     )
@@ -206,12 +206,6 @@ _SHOWN = {
     "rebuild": _rebuild,
     "prune": _prune,
 }
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number from 1 up")
-    return int(text)
 
 
 _UNITS = {"KB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12}

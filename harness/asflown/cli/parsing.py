@@ -21,3 +21,10 @@ def command(
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
+
+
+def count(text: str) -> int:
+    """An option that counts: a whole number from 1 up."""
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number from 1 up")
+    return int(text)
