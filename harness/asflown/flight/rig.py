@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping
-from random import Random
 from typing import Any
 
 from asflown.clock.paced import PacedClock
@@ -18,6 +17,7 @@ from asflown.flight.launching import Attempted, launch_for
 from asflown.flight.script import HeldRunner, PacedRunner, ScriptRunner
 from asflown.flight.watch import VehicleWatch
 from asflown.flight.wiring import ScriptPort, wire_held, wire_paced
+from asflown.link.chance import drawn_from
 from asflown.link.hub import FrameRecorder, Hub
 from asflown.link.knock import Knock
 from asflown.link.profile import load_profile
@@ -90,7 +90,8 @@ class Rig:
         if plan.vehicle.kind not in SIMULATED:
             return None
         profile = load_profile(plan.vehicle.radio or plan.loaded.scenario.conditions.radio)
-        up, down = Random(f"radio up {plan.seed}"), Random(f"radio down {plan.seed}")
+        chance = plan.loaded.scenario.conditions.chance
+        up, down = (drawn_from(f"radio {lane}", plan.seed, chance, self._clock) for lane in ("up", "down"))
         radio = Radio(profile, self._clock, up=up, down=down)
         if not self.vehicle.lockstep:  # a built-in vehicle cuts its own link
             for fault in plan.loaded.scenario.conditions.faults:

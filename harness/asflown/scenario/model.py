@@ -121,6 +121,21 @@ class Air(Model):
     )
 
 
+Seed = Annotated[int, Field(ge=0, lt=2**63)]
+"""What all randomness of a flight is drawn from."""
+
+
+class Chance(Model):
+    """Chance of a second seed from a flight time on: up to it the flight is the one of its own seed, bit by bit.
+
+    It renews what is drawn as the flight goes on (noise of sensors, turbulence, loss on the radio) of a built-in
+    vehicle. What is drawn once for the whole flight stays, such as biases; so do faults and gusts of the scenario.
+    """
+
+    anew_at_s: Duration = Field(validation_alias="anew_at", ge=0)
+    seed: Seed
+
+
 class Conditions(Model):
     """What a simulated vehicle is given; on hardware, what the operator notes down."""
 
@@ -129,6 +144,7 @@ class Conditions(Model):
     radio: str = "ideal"
     faults: tuple[Fault, ...] = ()
     position_feed: PositionFeed | None = None
+    chance: Chance | None = None
 
 
 Point = Annotated[tuple[Length, Length, Length], Field()]
@@ -251,10 +267,6 @@ class Expect(Model):
     measures: dict[str, Limit] = Field(default_factory=dict)
     rules: tuple[Rule, ...] = ()
     source: Literal["estimate", "truth", "both"] = "estimate"
-
-
-Seed = Annotated[int, Field(ge=0, lt=2**63)]
-"""What all randomness of a flight is drawn from."""
 
 
 class Share90(Model):

@@ -104,6 +104,10 @@ class Core:
         )
         self._faults = FaultSchedule(setup.conditions.faults, parts)
         self._ticks = 0
+        chance = setup.conditions.chance
+        self._anew_seed, self._anew_tick = 0, -1
+        if chance is not None:
+            self._anew_seed, self._anew_tick = chance.seed, round(chance.anew_at_s / TICK_S) + 1
         self._commands: Commands = STOPPED
         self._density_ratio = 1.0
         self._load_battery()
@@ -111,6 +115,8 @@ class Core:
     def tick(self) -> None:
         """10 ms of flight. Raises HarnessFault when the plant's state is not a number any more."""
         self._ticks += 1
+        if self._ticks == self._anew_tick:
+            self._renew_chance()
         self._faults.step(self._ticks)
         if self._ticks % _SLOW_EVERY_TICKS == 0:
             self._blow()
@@ -184,6 +190,18 @@ class Core:
     def drain_state(self) -> bytes:
         """The unquantised plant state (plant.STATE_NODES) at each step since the last call, packed doubles."""
         return self._plant.drain_state()
+
+    def _renew_chance(self) -> None:
+        """What is still to be drawn comes from another seed; what was drawn once for the whole flight stays."""
+        seed = self._anew_seed
+        self._imu.renew(generator(seed, "imu anew"))
+        self._barometer.renew(generator(seed, "barometer anew"))
+        self._magnetometer.renew(generator(seed, "magnetometer anew"))
+        self._rangefinder.renew(generator(seed, "rangefinder anew"))
+        self._gnss.renew(generator(seed, "gnss anew"))
+        self._weather.renew(generator(seed, "turbulence anew"))
+        if self._outside is not None:
+            self._outside.renew(generator(seed, "outside position anew"))
 
     def _blow(self) -> None:
         plant = self._plant

@@ -22,6 +22,10 @@ class Rows:
         self._block: list[list[float]] = []
         self._at = BLOCK
 
+    def renew(self, generator: np.random.Generator) -> None:
+        """Draws from another generator from the next row on."""
+        self._generator, self._at = generator, BLOCK
+
     def take(self) -> list[float]:
         """The next row."""
         at = self._at
@@ -51,6 +55,10 @@ class GaussMarkov:
         self.factor = exp(-period_s / time_constant_s)
         self.driving = [sigma * sqrt(1.0 - self.factor**2) for sigma in sigmas]
         self.values = [sigma * w for sigma, w in zip(sigmas, self._noise.take(), strict=True)]
+
+    def renew(self, generator: np.random.Generator) -> None:
+        """Is driven by another generator from here on; the values stay."""
+        self._noise.renew(generator)
 
     def step(self) -> list[float]:
         """Moves on by one period and returns the new values (the same list object each time)."""

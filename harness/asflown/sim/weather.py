@@ -99,6 +99,10 @@ class Weather:
         self._across_2 = self._down_2 = self._time_s = 0.0
         self._gusts = [_Pulse(gust, wind.from_rad) for gust in wind.gusts]
 
+    def renew(self, generator: np.random.Generator) -> None:
+        """Turbulence is driven by another generator from here on."""
+        self._noise.renew(generator)
+
     def step(self, height_m: float, airspeed_m_s: float) -> tuple[float, float, float]:
         """The wind (north, east, down; where the air moves to) one period later at this height and airspeed."""
         steady = self._wind.speed_m_s * profile(height_m)

@@ -42,6 +42,11 @@ class Barometer:
         self._fault_pa, self.drifting, self.stuck, self._last_pa = 0.0, 0.0, False, 101_325.0
         self._fault_step_pa = (standard_pressure_pa(0.0) - standard_pressure_pa(1.0)) * FAULT_M_S * PERIOD_S
 
+    def renew(self, generator: np.random.Generator) -> None:
+        """Its errors come from another generator from here on."""
+        self._noise.renew(generator)
+        self._drift.renew(generator)
+
     def sample_pa(self, pressure_pa: float) -> float:
         """What is measured of a true static pressure."""
         if self.drifting:

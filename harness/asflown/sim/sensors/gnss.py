@@ -70,6 +70,12 @@ class Gnss:
         self._last: Fix | None = None
         self._under_way: deque[Fix] = deque()
 
+    def renew(self, generator: np.random.Generator) -> None:
+        """Its errors wander by another generator from here on; fixes under way stay as they are."""
+        self._error.renew(generator)
+        self._velocity_error.renew(generator)
+        self._noise.renew(generator)
+
     @property
     def satellites(self) -> int:
         """How many are used now."""

@@ -72,6 +72,13 @@ class Imu:
         self._hardest = CLIPPING_M_S2 if severity > 0.0 else MOST_M_S2
         self._shakes = 1.0 + (CLIPPING_SHAKES - 1.0) * severity
 
+    def renew(self, generator: np.random.Generator) -> None:
+        """Noise and the wandering of the bias come from another generator from here on; the bias itself stays."""
+        self._generator = generator
+        self._wandering.renew(np.random.Generator(np.random.PCG64(int(generator.integers(2**63)))))
+        if self._at < BLOCK:
+            self._noise = self._white()
+
     def begin_tick(self, throttle: float) -> None:
         """Takes in the mean motor command, from 0 to 1, that shakes the sensor for the next samples."""
         shaking = throttle * throttle
@@ -106,4 +113,8 @@ class Imu:
     def _draw(self) -> None:
         """The next second of white noise; the bias wanders in between."""
         self._bias = [c + w for c, w in zip(self._constant, self._wandering.step(), strict=True)]
-        self._noise = (self._generator.standard_normal((BLOCK, 6)) * self._deviations).tolist()
+        self._noise = self._white()
+
+    def _white(self) -> list[list[float]]:
+        rows: list[list[float]] = (self._generator.standard_normal((BLOCK, 6)) * self._deviations).tolist()
+        return rows

@@ -38,6 +38,10 @@ class Magnetometer:
         self.fault_rad, self.stuck = 0.0, False
         self._last: Vector = (0.0, 0.0, 0.0)
 
+    def renew(self, generator: np.random.Generator) -> None:
+        """Its noise comes from another generator from here on; its offset stays."""
+        self._noise.renew(generator)
+
     def sample_gauss(
         self, roll_rad: float, pitch_rad: float, yaw_rad: float, current_a: float = 0.0
     ) -> Vector:

@@ -31,6 +31,10 @@ class OutsidePosition:
         self._delay_ticks = round(sheet.delay_s / _TICK_S)
         self._under_way: deque[tuple[int, PositionFeed]] = deque()
 
+    def renew(self, generator: np.random.Generator) -> None:
+        """Its errors come from another generator from here on."""
+        self._noise.renew(generator)
+
     def sample_due(self, tick: int) -> bool:
         """Whether it measures at this tick."""
         return tick % self._period_ticks == 0

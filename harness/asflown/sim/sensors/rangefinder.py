@@ -23,6 +23,10 @@ class Rangefinder:
     def __init__(self, sheet: RangefinderSheet, generator: np.random.Generator) -> None:
         self._sheet, self._noise = sheet, Rows(generator, 1)
 
+    def renew(self, generator: np.random.Generator) -> None:
+        """Its noise comes from another generator from here on."""
+        self._noise.renew(generator)
+
     def sample_m(self, height_m: float, roll_rad: float, pitch_rad: float) -> float | None:
         """What is measured at a true height over the ground and attitude."""
         sheet, (w,) = self._sheet, self._noise.take()
