@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
+from asflown.frames import TangentPlane
 from asflown.scenario.base import Command, Model, Name
 from asflown.scenario.campaign import Campaign
 from asflown.scenario.vehicle_parts import Container, Firmware, Interlock, Preflight
@@ -49,12 +50,30 @@ class Home(Model):
     altitude_m: Length = Field(default=0.0, validation_alias="altitude")
 
 
+class Offset(Model):
+    """Over level ground, from a place that was surveyed to where something really is."""
+
+    north_m: Length = Field(default=0.0, validation_alias="north", ge=-1000, le=1000)
+    east_m: Length = Field(default=0.0, validation_alias="east", ge=-1000, le=1000)
+
+
 class Start(Model):
-    """The vehicle before take-off: on the ground at home."""
+    """The vehicle before take-off: on the ground at home, or `offset` from it."""
 
     home: Home = Home()
+    offset: Offset = Offset()
+    """Where a simulated vehicle stands really; `home` stays where paths in the `geodetic` frame count from."""
     heading_rad: Angle = Field(default=0.0, validation_alias="heading")
     battery: Share = Field(default=1.0, ge=0, le=1)
+
+    def stands_at(self) -> tuple[float, float, float]:
+        """Where a simulated vehicle stands: latitude and longitude in degrees, altitude in metres."""
+        home, offset = self.home, self.offset
+        if offset.north_m == offset.east_m == 0.0:
+            return home.latitude_deg, home.longitude_deg, home.altitude_m
+        plane = TangentPlane(home.latitude_deg, home.longitude_deg, home.altitude_m)
+        latitude_deg, longitude_deg, _ = plane.to_geodetic(offset.north_m, offset.east_m, 0.0)
+        return latitude_deg, longitude_deg, home.altitude_m
 
 
 class Gust(Model):
@@ -136,11 +155,35 @@ class Chance(Model):
     seed: Seed
 
 
+class CraftShares(Model):
+    """How one craft differs from its airframe's design: each a share of the design's own number."""
+
+    mass: Share = Field(default=1.0, ge=0.7, le=1.4)
+    """What is more is carried at the centre of gravity."""
+    thrust: Share = Field(default=1.0, ge=0.6, le=1.6)
+    """Of each rotor at a given speed."""
+    drag: Share = Field(default=1.0, ge=0.2, le=5)
+    """Of body and rotors, along all axes."""
+    sensor_errors: Share = Field(default=1.0, ge=0, le=5)
+    """Noise, bias and drift of all sensors."""
+
+    def times(self, other: CraftShares) -> CraftShares:
+        """Both differences together, however large they have become."""
+        return CraftShares.model_construct(
+            mass=self.mass * other.mass,
+            thrust=self.thrust * other.thrust,
+            drag=self.drag * other.drag,
+            sensor_errors=self.sensor_errors * other.sensor_errors,
+        )
+
+
 class Conditions(Model):
     """What a simulated vehicle is given; on hardware, what the operator notes down."""
 
     wind: Wind = Wind()
     air: Air = Air()
+    craft: CraftShares = CraftShares()
+    """The craft of the day: with a load, worn propellers, a poor receiver."""
     radio: str = "ideal"
     faults: tuple[Fault, ...] = ()
     position_feed: PositionFeed | None = None
@@ -397,6 +440,8 @@ class VehicleFile(Model):
     kind: Literal["built-in", "container", "bench", "airframe"]
     airframe: Literal["palm80", "field1400"] | None = None
     """Built-in only: which of the two is flown."""
+    craft: CraftShares = CraftShares()
+    """Built-in only: how this one differs from the airframe's design."""
     release: str = "r1"
     container: Container | None = None
     """Container only, and needed there."""

@@ -28,6 +28,7 @@ from asflown.sim.interface import (
     Readings,
     Target,
 )
+from asflown.sim.own_craft import alter, with_sensors_of
 from asflown.sim.plant import Plant
 from asflown.sim.releases import release_named, retuned
 from asflown.sim.seeds import generator
@@ -56,7 +57,8 @@ class Core:
 
     def __init__(self, setup: CraftSetup, airframe: Airframe | None = None) -> None:
         """`airframe` replaces the sheet of the named one: for tests with other sensors."""
-        airframe, release = airframe or airframe_named(setup.airframe), release_named(setup.release)
+        design, release = airframe or airframe_named(setup.airframe), release_named(setup.release)
+        airframe = with_sensors_of(design, setup.conditions.craft)
         seed = setup.seed
         self.events = CoreEvents()
         self.estimate, self.readings = Estimate(), Readings(gnss_fix=_FIX_NONE)
@@ -84,7 +86,7 @@ class Core:
             sheet.cells, sheet.capacity_ah, setup.start.battery, sheet.gauge_error, generator(seed, "battery")
         )
         self._estimator = Estimator(
-            self.estimate, self.events, setup.start.home.latitude_deg, noises_of(airframe)
+            self.estimate, self.events, setup.start.home.latitude_deg, noises_of(design)
         )
         self._controller = Controller(
             release,
@@ -103,6 +105,7 @@ class Core:
             self._outside,
         )
         self._faults = FaultSchedule(setup.conditions.faults, parts)
+        alter(plant, setup.conditions.craft)
         self._ticks = 0
         chance = setup.conditions.chance
         self._anew_seed, self._anew_tick = 0, -1

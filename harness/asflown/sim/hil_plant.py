@@ -20,6 +20,7 @@ from asflown.sim.airframe import airframe_named
 from asflown.sim.battery import Battery
 from asflown.sim.controller.mixer import STOPPED, Commands
 from asflown.sim.faults import Breakables, FaultSchedule
+from asflown.sim.own_craft import alter, with_sensors_of
 from asflown.sim.plant import FOOT_M, Plant
 from asflown.sim.seeds import generator
 from asflown.sim.sensors.barometer import Barometer
@@ -46,7 +47,7 @@ class HilPlant:
 
     def __init__(self, airframe: str, start: Start, conditions: Conditions, seed: int) -> None:
         """Raises VehicleProblem for an airframe that does not exist."""
-        sheet = airframe_named(airframe)
+        sheet = with_sensors_of(airframe_named(airframe), conditions.craft)
         self._plant = Plant(sheet.name, start, sheet.rest_height_m, conditions.air, STEP_US / 1e6)
         self._imu = Imu(sheet.imu, generator(seed, "imu"))
         self._barometer = Barometer(sheet.barometer, generator(seed, "barometer"))
@@ -68,6 +69,7 @@ class HilPlant:
             self._plant.read("battery/resistance-ohm"),
         )
         self._faults = FaultSchedule(conditions.faults, parts)
+        alter(self._plant, conditions.craft)
         self._mavlink = mav.MAVLink(None, OWN_SYSTEM, OWN_COMPONENT)
         self._steps = 0
         self._commands: Commands = STOPPED

@@ -1,7 +1,8 @@
 """The plant: one craft in JSBSim, stepped at 400 Hz, and its unquantised state of every step.
 
 Everything is SI outside this module; JSBSim's feet, slugs and pounds end here. North-east-down about the true
-home, which is where the craft stands at power-up. JSBSim carries a motor command out one step later.
+home, which is where the craft stands at power-up unless its start is offset. JSBSim carries a motor command out
+one step later.
 """
 
 from __future__ import annotations
@@ -132,7 +133,7 @@ class Plant:
         self._nodes: dict[str, jsbsim.FGPropertyNode] = {}
         home = start.home
         self._rest_height_m, self._ground_m = rest_height_m, home.altitude_m
-        ground = home.latitude_deg, home.longitude_deg, home.altitude_m
+        ground = start.stands_at()
         if air is not None and air != Air():
             _breathe(self._fdm, air)
         _place(self._fdm, ground, start.heading_rad, rest_height_m)

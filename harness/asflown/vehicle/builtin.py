@@ -55,6 +55,8 @@ class BuiltIn:
         self._boot_us = clock.now_us()
         values = {} if file.parameters.start is None else read_parameters(Path(file.parameters.start))
         gains = {name: value for name, value in values.items() if name in GAINS}
+        craft = file.craft.times(conditions.craft)
+        conditions = conditions.model_copy(update={"craft": craft})
         setup = CraftSetup(file.airframe, file.release, start, conditions, seed, gains)
         self._craft = Craft(setup, file.identity, system=file.system, epoch_us=clock.epoch_us)
         self._craft.retune({name: value for name, value in values.items() if name not in GAINS})
@@ -77,6 +79,7 @@ class BuiltIn:
             parameters_sha256=self._craft.parameters_sha256(),
             parameters=self._craft.parameters(),
             identity=file.identity.model_dump(mode="json", exclude_unset=True),
+            facts={"craft": own} if (own := file.craft.model_dump(exclude_defaults=True)) else {},
         )
 
     def start(self) -> None:

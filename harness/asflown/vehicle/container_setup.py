@@ -23,12 +23,12 @@ LOG_BYTES_MAX = 16_000_000
 
 def filled(text: str, start: Start, conditions: Conditions, seed: int) -> str:
     """`text` with {seed}, {latitude} and the others filled in: degrees, metres, metres a second, a share."""
-    home, wind = start.home, conditions.wind
+    (latitude_deg, longitude_deg, altitude_m), wind = start.stands_at(), conditions.wind
     values: dict[str, object] = {
         "seed": seed,
-        "latitude": home.latitude_deg,
-        "longitude": home.longitude_deg,
-        "altitude": home.altitude_m,
+        "latitude": latitude_deg,
+        "longitude": longitude_deg,
+        "altitude": altitude_m,
         "heading": round(math.degrees(start.heading_rad), 6),
         "battery": start.battery,
         "wind_speed": wind.speed_m_s,
