@@ -6,7 +6,7 @@ What comes back is small; the flight's folder stays where the task says, or is r
 from __future__ import annotations
 
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
@@ -18,9 +18,25 @@ from asflown.flight.plan import ClockChoice, FlightPlan
 from asflown.grade.grade import grade_flight, write_grade
 from asflown.grade.result import Grade, VerdictWord
 from asflown.scenario.file import LoadedScenario, load_scenario, with_given
+from asflown.scenario.model import Conditions, Start
 from asflown.scenario.vehicle_file import load_vehicle
 
 Keeping = Literal["all", "failed", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class AsFlown:
+    """What an earlier flight was given, whatever its scenario's file says today; see `campaign/replay.py`."""
+
+    conditions: Conditions
+    start: Start
+
+    def put_into(self, loaded: LoadedScenario) -> LoadedScenario:
+        """The scenario under these conditions; where chance begins anew stays as the scenario has it."""
+        chance = loaded.scenario.conditions.chance
+        conditions = self.conditions.model_copy(update={"chance": chance})
+        scenario = loaded.scenario.model_copy(update={"conditions": conditions, "start": self.start})
+        return replace(loaded, scenario=scenario)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +50,8 @@ class Task:
     keep: Path
     keeping: Keeping = "failed"
     """Which flights leave their folder behind."""
+    as_flown: AsFlown | None = None
+    """An earlier flight that is flown again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +83,10 @@ def fly_task(task: Task, _tell: Any = None) -> Outcome:
     drawn = task.drawn
     try:
         loaded = with_given(_loaded(task.scenario), drawn.given)
-        plan = FlightPlan(loaded, load_vehicle(task.vehicle), drawn.seed, task.clock, task.keep, task.vehicle)
+        if task.as_flown is not None:
+            loaded = task.as_flown.put_into(loaded)
+        vehicle = load_vehicle(task.vehicle, loaded.folder)
+        plan = FlightPlan(loaded, vehicle, drawn.seed, task.clock, task.keep, task.vehicle)
         result = fly(plan, lambda at: None)
         grade = grade_flight(result.folder, loaded.scenario)
     except AsflownError as error:
