@@ -67,6 +67,11 @@ class FlownFlight:
         return kind_of(self.manifest)
 
     @cached_property
+    def missing(self) -> tuple[str, ...]:
+        """What is not whole of its captures, a sentence each; nothing is concluded from such a flight."""
+        return folders.cut_short(self.folder, self.manifest)
+
+    @cached_property
     def scenario(self) -> Scenario | None:
         """Its scenario file as it is today; None when it is not there any more. Raises FileProblem for a bad one."""
         file = Path(self.manifest.scenario_file)
@@ -182,7 +187,13 @@ def make_set(name: str, flights: Iterable[FlownFlight]) -> FlightSet:
     Raises UsageError when they are of several kinds, or none was carried out.
     """
     given = sorted(flights, key=_order)
-    flown = [one for one in given if one.manifest.outcome not in NOT_FLOWN]
+    carried_out = [one for one in given if one.manifest.outcome not in NOT_FLOWN]
+    flown = [one for one in carried_out if not one.missing]
+    if not flown and carried_out:
+        raise FolderProblem(
+            f"{name} holds no flight whose captures are whole: {carried_out[0].missing[0]}",
+            "Take whole copies",
+        )
     if not flown:
         raise UsageError(f"{name} holds no flight that was carried out", "Name flights that were flown")
     kinds = Counter(one.kind for one in flown)
@@ -193,15 +204,18 @@ def make_set(name: str, flights: Iterable[FlownFlight]) -> FlightSet:
             "Name flights of one scenario, vehicle, release and clock, as in `nest-boxes/palm80@r1`",
         )
     samples = _without_copies(flown)
-    notes = (*_left_out(len(given) - len(flown), len(flown) - len(samples)), *_varies(samples))
+    left_out = _left_out(
+        len(given) - len(carried_out), len(carried_out) - len(flown), len(flown) - len(samples)
+    )
+    notes = (*left_out, *_varies(samples))
     return FlightSet(name, flown[0].kind, tuple(samples), notes)
 
 
 def split_by_kind(name: str, flights: Iterable[FlownFlight]) -> tuple[FlightSet, ...]:
-    """A set for each kind among these flights, sorted by kind; flights not carried out are left out."""
+    """A set for each kind among these flights, sorted by kind; flights not carried out, or not whole, are left out."""
     gathered: dict[Kind, list[FlownFlight]] = {}
     for one in flights:
-        if one.manifest.outcome not in NOT_FLOWN:
+        if one.manifest.outcome not in NOT_FLOWN and not one.missing:
             gathered.setdefault(one.kind, []).append(one)
     return tuple(make_set(f"{name} ({kind})", gathered[kind]) for kind in sorted(gathered))
 
@@ -292,9 +306,11 @@ def _without_copies(flights: Sequence[FlownFlight]) -> list[FlownFlight]:
     return kept
 
 
-def _left_out(not_flown: int, copies: int) -> Iterator[str]:
+def _left_out(not_flown: int, cut_short: int, copies: int) -> Iterator[str]:
     if not_flown:
         yield f"{_flights(not_flown)} not carried out and left out"
+    if cut_short:
+        yield f"{_flights(cut_short)} left out because captures are cut short or missing"
     if copies:
         yield f"{_flights(copies)} in lockstep copies of another and counted once"
 

@@ -67,6 +67,7 @@ def record_by_hand(plan: FlightPlan, progress: ProgressCallback) -> FlightResult
     if manifest.outcome == "interrupted":
         _judge(manifest, recording)
     manifest.wall_time_s = round(watch.seconds(), 3)
+    manifest.captures = folders.sizes(folder)
     manifests.write(manifest, folder)
     if stopped == signal.SIGTERM:
         raise SystemExit(143)

@@ -106,6 +106,7 @@ class Logbook:
             manifest.problem = "the flight was stopped from outside"
         else:
             manifest.outcome, manifest.problem = endings.outcome(manifest, failure, log)
+        manifest.captures = folders.sizes(self._folder)
         clock.deterministic = clock.kind == "lockstep" and manifest.outcome in {"completed", "script-failed"}
         clock.digest = self._recorder.digest_hex(manifest.script.exit_code) if clock.deterministic else None
         manifests.write(manifest, self._folder)

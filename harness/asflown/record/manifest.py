@@ -12,6 +12,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from asflown import files
+
 SCHEMA_VERSION = 1
 FILE_NAME = "flight.json"
 
@@ -124,6 +126,8 @@ class Manifest(Part):
     safety_events: list[SafetyEvent] = []
     link: dict[str, int] = {}
     """Counters of the hub: frames and bytes by endpoint and direction, drops."""
+    captures: dict[str, int] = {}
+    """Bytes of each file beside this one as it was closed; empty where nobody closed them, and in older folders."""
 
 
 def write(manifest: Manifest, folder: Path) -> None:
@@ -146,4 +150,4 @@ def read(folder: Path) -> Manifest:
 
     Raises OSError when there is none and pydantic.ValidationError when it is not one.
     """
-    return Manifest.model_validate_json((folder / FILE_NAME).read_text(encoding="utf-8"))
+    return Manifest.model_validate_json(files.read_plain(folder / FILE_NAME))

@@ -50,6 +50,17 @@ def test_flights_that_were_not_carried_out_are_left_out(tmp_path: Path) -> None:
         make_set("it", [failed])
 
 
+def test_flights_whose_captures_are_cut_short_are_left_out(tmp_path: Path) -> None:
+    """A script that seems to have said less because its capture was cut is no finding."""
+    whole, cut = flight(tmp_path / "a"), flight(tmp_path / "b", seed=2, captures={"script.tlog": 1_000_000})
+    made = make_set("it", [whole, cut])
+    assert made.flights == (whole,)
+    assert made.notes == ("1 flight was left out because captures are cut short or missing",)
+    with pytest.raises(FolderProblem, match="script.tlog is cut short: .* of 1000000 bytes"):
+        make_set("it", [cut])
+    assert split_by_kind("it", [cut]) == ()
+
+
 def test_what_varies_inside_is_named(tmp_path: Path) -> None:
     """Scripts, scenario files, parameters, conditions, machines."""
     flights = [flight(tmp_path / "a"), flight(tmp_path / "b", seed=2, script_sha256="9", conditions={})]

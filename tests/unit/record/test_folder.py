@@ -9,6 +9,7 @@ import pytest
 from asflown.errors import FolderProblem
 from asflown.record import folder as folders
 from asflown.record import truth
+from tests.unit.record import flown
 
 
 def test_folder_name_tells_time_scenario_vehicle_and_count(tmp_path: Path) -> None:
@@ -83,3 +84,27 @@ def test_truth_that_is_something_else(tmp_path: Path) -> None:
     (tmp_path / "truth.npy").write_bytes(b"PK\x03\x04" + bytes(500))
     with pytest.raises(FolderProblem, match="is not a flight's truth"):
         truth.read(tmp_path)
+
+
+def test_what_is_missing_of_captures_is_told_by_name_and_bytes(tmp_path: Path) -> None:
+    """By what the manifest says of each file; one that has grown is whole, and so is one it does not mention."""
+    flown.write_flight(tmp_path, flown.Flight(lambda _: (0.0, 0.0, 0.0), 2.0, (0.5, 1.5), (0.7, 1.2)))
+    manifest = folders.read_manifest(tmp_path)
+    assert folders.cut_short(tmp_path, manifest) == ()
+    manifest.captures = {"events.jsonl": 0, "script.log": 7, "truth.npy": 1, "station.tlog": 5, "../x": 9}
+    (tmp_path / "station.tlog").unlink()
+    assert folders.cut_short(tmp_path, manifest) == (
+        f"{tmp_path / 'station.tlog'} is missing",
+        f"{tmp_path / 'script.log'} is cut short: 0 of 7 bytes are there",
+    )
+
+
+@pytest.mark.parametrize(
+    "tail",
+    [b"\0" * 40, b"\xff\n", b"[1]\n", b'{"kind": "x"}\n', b"{" * 100_000 + b"\n", b'{"time_us": 2'],
+    ids=["zeros", "bytes", "list", "no time", "deep", "cut"],
+)
+def test_rubbish_behind_the_events_is_left_out(tmp_path: Path, tail: bytes) -> None:
+    """What a power cut leaves at the end of the file is no event and no error."""
+    (tmp_path / "events.jsonl").write_bytes(b'{"time_us":1,"kind":"armed"}\n' + tail)
+    assert [event["kind"] for event in folders.read_events(tmp_path)] == ["armed"]
