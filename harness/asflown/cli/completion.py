@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers, command
+from asflown.cli.parsing import SubParsers, arguments_of, command, parts
 
 DESCRIPTION = """\
 Prints a script that completes commands, options, choices and file names in your shell.
@@ -31,18 +30,9 @@ def run(options: argparse.Namespace) -> int:
     import shtab
 
     whole: argparse.ArgumentParser = options.whole
-    for action in _actions(whole):
+    for action in (action for part in parts(whole) for action in arguments_of(part)):
         if action.type is Path:
             completed = shtab.DIRECTORY if action.metavar == "DIR" else shtab.FILE
             action.complete = completed  # type: ignore[attr-defined]  # where shtab looks for it
     print(shtab.complete(whole, shell=options.shell))
     return 0
-
-
-def _actions(parser: argparse.ArgumentParser) -> Iterator[argparse.Action]:
-    """All arguments of a command and its subcommands."""
-    for action in parser._actions:  # noqa: SLF001  argparse has no public way to its arguments
-        yield action
-        if isinstance(action.choices, dict):
-            for below in action.choices.values():
-                yield from _actions(below)

@@ -32,7 +32,9 @@ from asflown.report.markdown import write_markdown
 from asflown.report.progress import Board, Moment, board
 from asflown.scenario.file import LoadedScenario, find_scenarios, load_scenario, with_given
 from asflown.scenario.model import VehicleFile
+from asflown.scenario.places import meant
 from asflown.scenario.vehicle_file import BUILT_IN, load_vehicle
+from asflown.sim.releases import RELEASES
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,10 +203,20 @@ def _load_all(files: list[Path], given: dict[str, str]) -> list[LoadedScenario]:
 def _vehicle(loaded: LoadedScenario, asked: str | None) -> VehicleFile:
     """The vehicle that the command names, or the scenario's own."""
     if asked is not None:
-        return load_vehicle(asked)
+        return _of_known_release(load_vehicle(asked))
     if loaded.scenario.vehicle is None:
         known = " or ".join(BUILT_IN)
         raise UsageError(
             f"{loaded.file} names no vehicle", f"Say which one flies it: --vehicle {known}, or a file"
         )
-    return load_vehicle(loaded.scenario.vehicle, loaded.folder)
+    return _of_known_release(load_vehicle(loaded.scenario.vehicle, loaded.folder))
+
+
+def _of_known_release(vehicle: VehicleFile) -> VehicleFile:
+    """The vehicle itself. Raises UsageError for a release that the built-in flight controller never had."""
+    if vehicle.kind == "built-in" and vehicle.release not in RELEASES:
+        raise UsageError(
+            f"{vehicle.name} has no release `{vehicle.release}`",
+            meant(vehicle.release, RELEASES, "There are"),
+        )
+    return vehicle

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -122,6 +123,7 @@ def _outcomes(places: list[Path], by: Path | None) -> tuple[ScenarioOutcome, ...
 
 def _graded(place: Path, by: Path | None) -> tuple[Scenario, list[Flown]]:
     """The flight of a folder, or all flights of a tlog, with the scenario they are graded by."""
+    from asflown.errors import FolderProblem
     from asflown.grade.grade import grade_flight, grade_flights_in, write_grade
     from asflown.record.folder import read_manifest
     from asflown.record.foreign import capture_manifest
@@ -131,7 +133,12 @@ def _graded(place: Path, by: Path | None) -> tuple[Scenario, list[Flown]]:
         manifest = read_manifest(place)
         scenario = _scenario(by or Path(manifest.scenario_file), place, by)
         grade = grade_flight(place, scenario)
-        write_grade(place, grade)
+        try:
+            write_grade(place, grade)
+        except (
+            FolderProblem
+        ) as problem:  # as in an archive that is read-only: what was found is shown all the same
+            print(f"asflown: not kept: {problem}", file=sys.stderr)
         return scenario, [Flown(manifest, grade, place)]
     scenario = _scenario(by, place, by)
     manifest = capture_manifest(place, scenario.name, by)

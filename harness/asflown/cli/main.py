@@ -37,6 +37,7 @@ from asflown.cli import (
     sensitivity,
     vehicle,
 )
+from asflown.cli.parsing import CommandParser
 from asflown.errors import AsflownError, ExitCode, FileProblem
 from asflown.report.faults import keep_traceback
 from asflown.report.streams import discard, reader_is_gone
@@ -91,7 +92,7 @@ exit codes:
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser of the whole command."""
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="asflown",
         description=DESCRIPTION,
         epilog=EXAMPLES,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import os
 from collections.abc import Iterator, Sequence
@@ -152,7 +153,8 @@ def _replace(file: Edited) -> None:
         part.chmod(file.file.stat().st_mode & 0o7777)
         part.replace(file.file.resolve())
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # as where the file system is read-only
+            part.unlink(missing_ok=True)
         raise FolderProblem(
             f"{file.file} cannot be written ({error.strerror})", "Make it and its folder writable"
         ) from error

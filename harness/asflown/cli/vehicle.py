@@ -20,7 +20,7 @@ in its folder `vehicles`.
 
 SHOW_DESCRIPTION = """\
 Prints what a built-in vehicle can do, each figure derived from the airframe's numbers: hover throttle, climb, top
-speed, endurance and what they follow from.
+speed, endurance and what they follow from; and the numbers of its modes.
 """
 
 SERVE_DESCRIPTION = """\
@@ -76,6 +76,7 @@ def run_show(options: argparse.Namespace) -> int:
     from asflown.errors import VehicleProblem
     from asflown.scenario.vehicle_file import load_vehicle
     from asflown.sim.airframe import airframe_named
+    from asflown.sim.identity import ModeName, Numbering
     from asflown.sim.sheet import figures
 
     vehicle = load_vehicle(options.name)
@@ -87,6 +88,11 @@ def run_show(options: argparse.Namespace) -> int:
     print(f"{vehicle.name} ({_says(vehicle)}), derived at standard sea level:")
     for figure in figures(airframe_named(vehicle.airframe or vehicle.name)):
         print(f"  {figure.name:26} {figure.value:8.3g} {figure.unit:5} {figure.formula}")
+    print("its modes, as a script asks for them (MAV_CMD_DO_SET_MODE, parameter 2) and HEARTBEAT tells them:")
+    numbering = Numbering(vehicle.identity)
+    for mode in ModeName:
+        print(f"  {mode.value:26} {numbering.number(mode):8}")
+    print("  Does your script expect other numbers? `identity: {modes: ...}` of a vehicle file has them.")
     return 0
 
 

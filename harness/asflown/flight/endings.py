@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Literal
 
@@ -11,6 +12,8 @@ from asflown.record.manifest import Manifest, Outcome
 Ended = Literal["", "exited", "time-limit", "stuck", "killed", "signal"]
 Phase = Literal["preparing", "flying", "ending"]
 LAST_LINE_CHARACTERS_MAX = 200
+_CALL = re.compile(r'File "([^"]+)", line (\d+)')
+"""A call in a traceback, as Python words it."""
 
 
 def outcome(manifest: Manifest, failure: FlightError | None, log: Path) -> tuple[Outcome, str]:
@@ -47,13 +50,13 @@ def _what_went_wrong(manifest: Manifest, log: Path) -> str:
     if script.exit_code != script.expected_exit_code:
         return (
             f"the script ended with exit code {script.exit_code}, expected {script.expected_exit_code}"
-            + _last(log)
+            + _last(log, Path(manifest.scenario_file).absolute().parent)
         )
     return ""
 
 
-def _last(log: Path) -> str:
-    """The last line that the script wrote, which is where Python puts the reason."""
+def _last(log: Path, folder: Path) -> str:
+    """The last line that the script wrote, which is where Python puts the reason, and where in `folder` it arose."""
     try:
         with log.open("rb") as file:
             file.seek(max(0, log.stat().st_size - 4096))
@@ -61,4 +64,16 @@ def _last(log: Path) -> str:
     except OSError:
         return ""
     said = [line.strip() for line in lines if line.strip()]
-    return f": {said[-1][:LAST_LINE_CHARACTERS_MAX]}" if said else ""
+    if not said:
+        return ""
+    most = LAST_LINE_CHARACTERS_MAX
+    short = said[-1] if len(said[-1]) <= most else f"{said[-1][: most - 1]}…"
+    return f": {short}{_place(said, folder)}"
+
+
+def _place(lines: list[str], folder: Path) -> str:
+    """` (nest_boxes.py, line 40)`: the innermost call of a traceback that is in the script's own folder."""
+    for line in reversed(lines):
+        if (found := _CALL.match(line)) and (file := Path(found[1])).is_relative_to(folder):
+            return f" ({file.relative_to(folder)}, line {found[2]})"
+    return ""

@@ -152,4 +152,5 @@ def _transport(script: Script) -> tuple[str, bool, int | None]:
 
 
 def _serial_port(folder: Path) -> ScriptPort:
-    return ScriptPort("serial", script_listens=False, port=0, path=folder / "tty")
+    """Absolute: the script runs in its own folder, and `folder` is named from ours."""
+    return ScriptPort("serial", script_listens=False, port=0, path=folder.absolute() / "tty")

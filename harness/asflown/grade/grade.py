@@ -6,6 +6,7 @@ byte. Whoever flew it, and on which clock, does not matter here.
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -14,6 +15,7 @@ from typing import TypeAlias
 
 from pydantic import TypeAdapter
 
+from asflown import files
 from asflown.errors import FolderProblem
 from asflown.grade.evidence import Evidence, evidence, frame_of
 from asflown.grade.legs_flown import which_legs
@@ -49,7 +51,7 @@ def grade_flight(folder: Path, scenario: Scenario) -> Grade:
     if manifest.outcome in _NOT_FLOWN:
         reason = manifest.problem or f"the flight ended as '{manifest.outcome}'"
         return Grade("error", reason, (), (), (), (), "")
-    checks = tuple(_script_checks(manifest, scenario))
+    checks = (*_capture_checks(folder, manifest), *_script_checks(manifest, scenario))
     grade = grade_tracks(load_tracks(folder, scenario), scenario, checks)
     taken = next((check for check in checks if check.passed is None), None)
     return grade if taken is None else replace(grade, verdict="inconclusive", reason=taken.says)
@@ -136,7 +138,8 @@ def write_grade(folder: Path, grade: Grade) -> None:
             os.fsync(out.fileno())
         part.replace(target)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # as where the file system is read-only
+            part.unlink(missing_ok=True)
         raise FolderProblem(
             f"{target} cannot be written ({error.strerror})", "Make the folder writable, or copy it"
         ) from error
@@ -146,7 +149,7 @@ def read_grade(folder: Path) -> Grade:
     """The grade written last. Raises FolderProblem when there is none, or it is not one."""
     path = folder / FILE_NAME
     try:
-        return _GRADE.validate_json(path.read_bytes())
+        return _GRADE.validate_json(files.read_plain(path))
     except OSError as error:
         raise FolderProblem(
             f"{path} cannot be read ({error.strerror})", f"Grade it: `asflown grade {folder}`"
@@ -214,6 +217,13 @@ class _Judged:
         if self._evidence is None:
             return f"there is no {self._source}: {self._problem}"
         return self._evidence.track.anchors.says
+
+
+def _capture_checks(folder: Path, manifest: Manifest) -> Iterator[Check]:
+    """Of captures that are not whole any more nothing is concluded, neither good nor bad."""
+    missing = folders.cut_short(folder, manifest)
+    if missing:
+        yield Check("captures", None, f"{'; '.join(missing)}. Take a whole copy of the folder")
 
 
 def _script_checks(manifest: Manifest, scenario: Scenario) -> Iterator[Check]:

@@ -9,6 +9,7 @@ Sources: RFC 4180 (CSV), OGC 07-147r2 (KML 2.2), the GPX 1.1 schema, RFC 7946 (G
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
@@ -183,7 +184,8 @@ def write(data: bytes, target: Path) -> None:
         part.write_bytes(data)
         part.replace(target)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # as where the file system is read-only
+            part.unlink(missing_ok=True)
         raise FolderProblem(
             f"{target} cannot be written ({error.strerror})", "Name a place that can be written"
         ) from error

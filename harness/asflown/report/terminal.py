@@ -6,6 +6,7 @@ a pipe). The last lines are the commands that show once more what did not pass.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TextIO
 
@@ -187,8 +188,22 @@ def _show_summary(outcomes: Sequence[ScenarioOutcome], out: Console) -> None:
     out.print(
         f"{words.count(len(outcomes), 'scenario')}, {words.count(flights, 'flight')}: {counted or 'nothing flown'}"
     )
+    _point_to_stories(outcomes, out)
     lines = [again(flown) for outcome in outcomes for flown in outcome.flights if flown.verdict != "pass"]
     if lines:
         out.print("once more what did not pass:")
+    for line in lines:
+        out.print(f"  {line}", soft_wrap=True)
+
+
+def _point_to_stories(outcomes: Sequence[ScenarioOutcome], out: Console) -> None:
+    """The command that tells the story of a flight: of the first of each scenario that did not pass."""
+    first = [
+        next((flown for flown in outcome.flights if flown.verdict != "pass" and flown.folder.is_dir()), None)
+        for outcome in outcomes
+    ]
+    lines = [shlex.join(["asflown", "explain", str(flown.folder)]) for flown in first if flown is not None]
+    if lines:
+        out.print("what happened, step by step:")
     for line in lines:
         out.print(f"  {line}", soft_wrap=True)

@@ -29,6 +29,7 @@ _DECLARING = frozenset({"add_argument", "add_option", "option", "argument", "Opt
 _FIXED = re.compile(r"(udpin|udp|udpout|tcpin|tcp):([\w.-]*):(\d{1,5})(,.*)?")
 _WITH_SCHEME = re.compile(r"([a-z][a-z0-9+.-]*)://([\w.-]*):(\d{1,5})/?")
 _DEVICE = re.compile(r"/dev/\w+")
+_ADDRESS = re.compile(r"(udp|tcp)\w*:")
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +144,8 @@ def _from_arguments(arguments: tuple[_Argument, ...], texts: tuple[str, ...]) ->
             words, because, side=side, transport=transport, also_needed=_needed(arguments, taken)
         )
     device = device or port
+    if device is not None and _ADDRESS.match(device.default):
+        return _whole_link(device, arguments)
     if device is not None:
         because = f"the script takes a serial device as {_shown(device)}"
         return LinkGuess(

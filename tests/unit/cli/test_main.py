@@ -175,13 +175,19 @@ def test_version_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     ("arguments", "said"),
     [
         ([], "the following arguments are required: COMMAND"),
-        (["flyy"], "invalid choice: 'flyy'"),
+        (["flyy"], "asflown: there is no command `flyy`. Did you mean `fly`?"),
         (["fly"], "the following arguments are required: PATH"),
         (["fly", "x", "--flights", "0"], "'0' is not a number from 1 up"),
         (["fly", "x", "--seed", "-1"], "'-1' is not a whole number"),
         (["fly", "x", "--seed", str(2**63)], "is not a whole number from 0 to 2^63 - 1"),
-        (["fly", "x", "--clock", "sundial"], "invalid choice: 'sundial'"),
-        (["fly", "x", "--flight", "2"], "unrecognized arguments: --flight"),
+        (["fly", "x", "--clock", "sundial"], "there is no choice `sundial`. There are any, lockstep, paced"),
+        (["vehicle", "sho"], "asflown vehicle: there is no command `sho`. Did you mean `show`?"),
+        (["doctor", "more"], "asflown doctor: `more` is more than it takes"),
+        (
+            ["fly", "x", "--flight", "2"],
+            "asflown fly: there is no option `--flight`. Did you mean `--flights`?",
+        ),
+        (["fly", "x", "--junti=r.xml"], "there is no option `--junti`. Did you mean `--junit`?"),
     ],
     ids=lambda value: " ".join(value) or "nothing" if isinstance(value, list) else "",
 )
@@ -192,7 +198,9 @@ def test_a_wrong_command_line_is_a_usage_error(
     with pytest.raises(SystemExit) as ended:
         main(arguments)
     assert ended.value.code == ExitCode.USAGE
-    assert said in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert said in told
+    assert "--help shows how it is used" in told
 
 
 def test_errors_survive_a_process_border() -> None:

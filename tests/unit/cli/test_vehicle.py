@@ -52,7 +52,7 @@ def test_a_real_vehicle_is_listed_with_its_link(tmp_path: Path, capsys: pytest.C
         ("--wind", "-2 m/s", "out of range"),
         ("--wind", "2 m", "is a length, and a speed is needed"),
         ("--seed", "-1", "not a whole number"),
-        ("--turbulence", "awful", "invalid choice"),
+        ("--turbulence", "awful", "there is no choice `awful`. There are none, light, moderate, severe"),
     ],
     ids=["no unit", "too much charge", "wind below nought", "wrong unit", "seed", "turbulence"],
 )
@@ -83,3 +83,17 @@ def test_what_cannot_be_served_is_one_message(
     errors = capsys.readouterr().err
     assert says in errors
     assert "Traceback" not in errors
+
+
+def test_a_built_in_vehicle_shows_the_numbers_of_its_modes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Those that a script asks for: its own, or what the vehicle file puts in their place."""
+    main(["vehicle", "show", "palm80"])
+    assert "  set-points                     4302\n" in capsys.readouterr().out
+    file = tmp_path / "other.vehicle.yaml"
+    file.write_text(
+        "asflown: 1\nname: other\nkind: built-in\nairframe: palm80\nidentity: {modes: {set-points: 41}}\n"
+    )
+    main(["vehicle", "show", str(file)])
+    assert "  set-points                       41\n" in capsys.readouterr().out

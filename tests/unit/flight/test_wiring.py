@@ -9,7 +9,7 @@ import pytest
 
 from asflown.clock.paced import PacedClock
 from asflown.errors import LinkProblem
-from asflown.flight.wiring import PORT_PAIRS, ScriptPort, wire_held, wire_paced
+from asflown.flight.wiring import PORT_PAIRS, ScriptPort, choose_paced, wire_held, wire_paced
 from asflown.scenario.model import Script, ScriptLink
 
 SPELLINGS = [
@@ -91,3 +91,10 @@ def test_a_serial_port_lies_in_the_flight_folder(tmp_path: Path) -> None:
     held.close()
     assert chosen.path == tmp_path / "tty"
     assert not (tmp_path / "tty").is_symlink()
+
+
+def test_a_serial_port_is_named_from_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The script runs in its own folder, so it is told an absolute path, whatever the flights' folder was named by."""
+    monkeypatch.chdir(tmp_path)
+    chosen = choose_paced(Script(run=("x",), link=ScriptLink(transport="serial")), Path("flights"))
+    assert chosen.path == tmp_path / "flights" / "tty"

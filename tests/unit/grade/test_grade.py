@@ -103,6 +103,14 @@ def test_grade_file_is_replaced_or_stays(tmp_path: Path) -> None:
     assert not list(tmp_path.glob(".grade*"))
 
 
+def test_a_folder_that_takes_nothing_is_told_in_words(tmp_path: Path) -> None:
+    """Also where not even the unfinished file can be taken away again."""
+    grade = grade_of(tmp_path, GOOD)
+    (tmp_path / "no-folder").touch()
+    with pytest.raises(FolderProblem, match="cannot be written"):
+        write_grade(tmp_path / "no-folder", grade)
+
+
 @pytest.mark.parametrize("content", [None, b"{", b"{}"], ids=["none", "cut", "empty"])
 def test_grade_that_cannot_be_read(tmp_path: Path, content: bytes | None) -> None:
     """A missing or broken grade is a folder problem that says how to get one."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -48,6 +49,17 @@ def test_a_failure_comes_first_in_plain_words_and_last_as_a_command() -> None:
     assert lines[1] == "FAIL   nest-boxes on palm80: 1 flown"
     assert lines[2].startswith("  - leg 4 (line to 8, 6, 3 m) is 1.4 m too far right, from 22.1 s")
     assert lines[-2:] == ["once more what did not pass:", f"  {REPEAT}"]
+
+
+def test_a_flight_that_did_not_pass_points_to_its_story(tmp_path: Path) -> None:
+    """The first of each scenario whose folder is there, above the command that flies it again."""
+    failed = [replace(flown(FAILED, seed=seed), folder=tmp_path) for seed in (7, 8)]
+    lines = shown(outcome(flown(seed=6), *failed, verdict="fail"))
+    assert lines[-5:-2] == [
+        "what happened, step by step:",
+        f"  asflown explain {tmp_path}",
+        "once more what did not pass:",
+    ]
 
 
 def test_of_several_flights_the_worst_number_is_shown_with_its_seed() -> None:

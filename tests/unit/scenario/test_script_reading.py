@@ -36,6 +36,10 @@ CASES = {
         ARGPARSE + "p.add_argument('-d', '--device', required=True)",
         LinkGuess(("--device", "{link}"), "the script takes a serial device as --device", transport="serial"),
     ),
+    "a device that is an address": (
+        ARGPARSE + "p.add_argument('--device', default='udpin:0.0.0.0:14550')",
+        LinkGuess(("--device", "{link}"), "the script takes --device, by default udpin:0.0.0.0:14550"),
+    ),
     "host and port": (
         ARGPARSE + "p.add_argument('--host')\np.add_argument('--port', type=int)\nx = f'udpin:{1}'",
         LinkGuess(("--host", "{host}", "--port", "{port}"), "the script takes --host and --port"),
