@@ -13,10 +13,15 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter
+
+from asflown import files
 from asflown.campaign.flying import Outcome
 from asflown.campaign.plan import Drawn
 from asflown.errors import FolderProblem
 from asflown.report import atomic
+
+_OUTCOME = TypeAdapter(Outcome)
 
 PLAN, RESULTS, FLIGHTS = "plan.json", "results.jsonl", "flights"
 SCHEMA_VERSION = 1
@@ -44,11 +49,13 @@ class Store:
     def plan(self) -> dict[str, Any]:
         """What is planned. Raises FolderProblem."""
         try:
-            found: dict[str, Any] = json.loads((self.folder / PLAN).read_text(encoding="utf-8"))
+            found = files.from_json(files.read_plain(self.folder / PLAN))
         except (OSError, ValueError) as error:
             raise FolderProblem(
                 f"{self.folder} is no campaign ({error})", "Name the folder of one"
             ) from error
+        if not isinstance(found, dict):
+            raise FolderProblem(f"{self.folder} is no campaign (its plan is none)", "Name the folder of one")
         return found
 
     def done(self) -> dict[int, Outcome]:
@@ -94,6 +101,6 @@ class Store:
         with lines:
             for line in lines:
                 try:
-                    yield Outcome(**json.loads(line))
-                except (ValueError, TypeError):
+                    yield _OUTCOME.validate_json(line)
+                except ValueError:
                     continue

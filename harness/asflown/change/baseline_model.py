@@ -12,7 +12,7 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -28,6 +28,11 @@ STEPS_OF_TOLERANCE = 200
 HEADER = """\
 # What approved flights of this scenario were like. Written by `asflown baseline`; approved by whoever commits it.
 """
+
+
+SeedName = Annotated[
+    str, Field(pattern=r"^seed [0-9]{1,18}$", description="`seed` and its number, as `seed 7`")
+]
 
 
 class Inputs(Model):
@@ -47,7 +52,7 @@ class MeasureBaseline(Model):
     mean: float
     deviation: float
     """Standard deviation of one flight; 0 for a single one."""
-    flights: dict[str, float]
+    flights: dict[SeedName, float]
     """The value of each flight: `seed 1: 0.412`."""
 
     def by_seed(self) -> dict[int, float]:

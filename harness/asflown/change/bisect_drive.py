@@ -13,6 +13,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+from pydantic import TypeAdapter
+
+from asflown import files
 from asflown.change.bisect_questions import Ask
 from asflown.errors import FolderProblem, UsageError
 
@@ -30,6 +33,8 @@ class FlownAsk:
     bad: bool
     folder: str
 
+
+_FLOWN = TypeAdapter(list[FlownAsk])
 
 Fly = Callable[[Ask], tuple[bool, str]]
 """Flies one flight: whether it was bad, and its folder. Raises FlightError where it cannot be carried out."""
@@ -51,9 +56,9 @@ class Results:
 
     def _read(self) -> None:
         try:
-            found = json.loads(self.file.read_text(encoding="utf-8"))
-            flown = [FlownAsk(**one) for one in found["flown"]]
-            version, search = found["schema_version"], found["search"]
+            found = files.from_json(files.read_plain(self.file))
+            flown = _FLOWN.validate_python(found["flown"])
+            version, search = found["schema_version"], dict(found["search"])
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise FolderProblem(f"{self.file} holds no results of a search", "Name another file") from error
         differ = sorted(key for key in {*search, *self._search} if search.get(key) != self._search.get(key))

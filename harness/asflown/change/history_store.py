@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from asflown import files
 from asflown.errors import FolderProblem
 from asflown.grade.grade import FILE_NAME as GRADE_FILE
 from asflown.record import folder as folders
@@ -77,11 +78,8 @@ class History:
                 self.file, timeout=BUSY_TIME_OUT_MS / 1000, isolation_level=None
             )
             self._set_up()
-        except (OSError, sqlite3.Error) as error:
-            raise FolderProblem(
-                f"{self.file} cannot be used ({error})",
-                "Delete it: it is made again from the flights' folders",
-            ) from error
+        except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
+            raise self._unusable(error) from error
 
     def __enter__(self) -> Self:
         return self
@@ -89,16 +87,41 @@ class History:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        broken = isinstance(error, sqlite3.Error) or (
+            isinstance(error, TypeError | ValueError | KeyError) and not self._is_sound()
+        )
         self.close()
+        if error is not None and broken:
+            raise self._unusable(error) from error
 
     def close(self) -> None:
         """Gives the file back."""
         self.connection.close()
 
+    def _unusable(self, error: BaseException) -> FolderProblem:
+        return FolderProblem(
+            f"{self.file} cannot be used ({error})", "Delete it: it is made again from the flights' folders"
+        )
+
+    def _is_sound(self) -> bool:
+        """Whether the index is one that we wrote; looked at when something went wrong that it may have caused."""
+        try:
+            found: tuple[object, ...] = self.connection.execute("PRAGMA integrity_check(1)").fetchone()
+        except (sqlite3.Error, UnicodeDecodeError):
+            return False
+        return found == ("ok",)
+
     def _set_up(self) -> None:
-        for line in ("journal_mode = WAL", "synchronous = NORMAL", "foreign_keys = ON"):
+        self.connection.text_factory = _text
+        for line in (
+            "trusted_schema = OFF",
+            "journal_mode = WAL",
+            "synchronous = NORMAL",
+            "foreign_keys = ON",
+        ):
             self.connection.execute(f"PRAGMA {line}")
         if self._version() == SCHEMA_VERSION:
+            self._check_schema()
             return
         with self.transaction():
             if self._version() != SCHEMA_VERSION:  # nobody made it while we waited
@@ -107,6 +130,13 @@ class History:
                 for statement in _TABLES.split(";"):
                     self.connection.execute(statement)
                 self.connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+
+    def _check_schema(self) -> None:
+        """An index from elsewhere may hold triggers and views of its own. Raises sqlite3.DatabaseError."""
+        found = self.connection.execute("SELECT sql FROM sqlite_master WHERE sql NOT NULL")
+        wanted = {statement.strip() for statement in _TABLES.split(";") if statement.strip()}
+        if {text for (text,) in found} != wanted:
+            raise sqlite3.DatabaseError("its tables are not those of an index of flights")
 
     def _version(self) -> int:
         return int(self.connection.execute("PRAGMA user_version").fetchone()[0])
@@ -225,7 +255,7 @@ def _read(folder: Path) -> tuple[dict[str, Any], list[tuple[Any, ...]]]:
         "versions_sha256": _sha256(one.versions),
         "revision": one.git.get("commit", ""),
     }
-    return row, [] if not_flown else _measures(grade)
+    return row, [] if not_flown else _measures(folder, grade)
 
 
 def _sha256(values: object) -> str:
@@ -235,21 +265,44 @@ def _sha256(values: object) -> str:
 def _grade(folder: Path) -> dict[str, Any]:
     """The grade as plain JSON: ten thousand of them are read when the index is made anew."""
     try:
-        found = json.loads((folder / GRADE_FILE).read_bytes())
+        found = files.from_json(files.read_plain(folder / GRADE_FILE))
     except FileNotFoundError:
         return {}
     except (OSError, ValueError) as error:
-        raise FolderProblem(f"{folder / GRADE_FILE} is not a grade", f"`asflown grade {folder}`") from error
-    return found if isinstance(found, dict) else {}
+        raise _no_grade(folder) from error
+    if not (
+        isinstance(found, dict) and all(isinstance(found.get(key), str) for key in ("verdict", "reason"))
+    ):
+        raise _no_grade(folder)
+    return found
 
 
-def _measures(grade: dict[str, Any]) -> list[tuple[Any, ...]]:
-    rows = [
-        (one["name"], one["source"], one["unit"], one["value"], one["margin"])
-        for one in grade.get("measures", [])
-    ]
-    rules = [
-        (f"rule: {one['name']}", one["source"], "", one["robustness"], one["robustness"])
-        for one in grade.get("rules", [])
-    ]
+def _no_grade(folder: Path) -> FolderProblem:
+    return FolderProblem(f"{folder / GRADE_FILE} is not a grade", f"Grade it again: `asflown grade {folder}`")
+
+
+def _measures(folder: Path, grade: dict[str, Any]) -> list[tuple[Any, ...]]:
+    try:
+        rows = [
+            (
+                *(str(one[key]) for key in ("name", "source", "unit")),
+                *map(_number, (one["value"], one["margin"])),
+            )
+            for one in grade.get("measures", [])
+        ]
+        rules = [
+            (f"rule: {one['name']}", str(one["source"]), "", *[_number(one["robustness"])] * 2)
+            for one in grade.get("rules", [])
+        ]
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
+        raise _no_grade(folder) from error
     return rows + rules
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _text(stored: bytes) -> str:
+    """Text of the index as it is; bytes that are no UTF-8 are made visible."""
+    return stored.decode("utf-8", "backslashreplace")

@@ -9,6 +9,7 @@ INDEX_BYTES of memory for each frame, and columns what their numbers take.
 from __future__ import annotations
 
 import mmap
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
+from asflown import files
 from asflown.errors import FolderProblem
 from asflown.record import layout, scan
 from asflown.record.scan import STAMP_BYTES, Bytes, Frames, Whole
@@ -214,8 +216,8 @@ def _payloads(of: Index, picked: Whole, width: int) -> Bytes:
 
 def _mapped(path: Path) -> Bytes:
     """The file's bytes without loading them. Raises OSError."""
-    with path.open("rb") as file:
-        if path.stat().st_size == 0:
+    with files.open_plain(path) as file:
+        if os.fstat(file.fileno()).st_size == 0:
             return np.empty(0, dtype=np.uint8)
         return np.frombuffer(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ), dtype=np.uint8)
 

@@ -14,8 +14,9 @@ from typing import Any
 
 import pydantic
 
+from asflown import files
 from asflown.errors import FolderProblem
-from asflown.record import manifest
+from asflown.record import manifest, truth
 from asflown.record.manifest import Manifest
 
 FLIGHTS = Path(".asflown") / "flights"
@@ -23,8 +24,11 @@ FLIGHTS = Path(".asflown") / "flights"
 
 VEHICLE_TLOG, SCRIPT_TLOG, STATION_TLOG = "vehicle.tlog", "script.tlog", "station.tlog"
 EVENTS, SCRIPT_LOG = "events.jsonl", "script.log"
+CAPTURES = (VEHICLE_TLOG, SCRIPT_TLOG, STATION_TLOG, EVENTS, SCRIPT_LOG, truth.FILE_NAME)
+"""All that is recorded beside the manifest."""
 
 _MOST_AT_ONE_TIME = 10_000
+EVENTS_BYTES_MAX = 512_000_000
 
 
 def create(flights: Path, time: str, scenario: str, vehicle: str) -> Path:
@@ -77,17 +81,58 @@ def _fault(path: Path, error: Exception) -> str:
     return f"{path.name} is not UTF-8"
 
 
-def read_events(folder: Path) -> Iterator[dict[str, Any]]:
-    """The flight's events in order, each with `time_us` and `kind`; a line cut short by a kill is left out.
+def sizes(folder: Path) -> dict[str, int]:
+    """Bytes of each capture that is there, for the manifest."""
+    return {name: size for name in CAPTURES if (size := _size(folder / name)) is not None}
 
-    Raises FolderProblem when there are none to read.
+
+def cut_short(folder: Path, of: Manifest) -> tuple[str, ...]:
+    """What is missing of the captures, by what their manifest says of them: a sentence for each file.
+
+    Files that have become longer are nobody's loss. Of a flight whose captures were never closed nothing is known.
+    """
+    found = []
+    for name in CAPTURES:  # and nothing else that a manifest from elsewhere may name
+        whole = of.captures.get(name, 0)
+        size = _size(folder / name)
+        if size is None and name in of.captures:
+            found.append(f"{folder / name} is missing")
+        elif size is not None and size < whole:
+            found.append(f"{folder / name} is cut short: {size} of {whole} bytes are there")
+    return tuple(found)
+
+
+def _size(file: Path) -> int | None:
+    try:
+        return file.stat().st_size
+    except OSError:
+        return None
+
+
+def read_events(folder: Path) -> Iterator[dict[str, Any]]:
+    """The flight's events in order, each with `time_us` and `kind`.
+
+    A line that is none, as a kill or a power cut leaves it, is left out. Raises FolderProblem when there is
+    no such file.
     """
     path = folder / EVENTS
     try:
-        lines = path.read_bytes().split(b"\n")[:-1]
+        lines = files.read_plain(path, EVENTS_BYTES_MAX).split(b"\n")[:-1]
     except OSError as error:
         raise FolderProblem(
             f"{path} cannot be read ({error.strerror})", "Use a folder written by `asflown fly`"
         ) from error
     for line in lines:
-        yield json.loads(line)
+        event = _event(line)
+        if event is not None:
+            yield event
+
+
+def _event(line: bytes) -> dict[str, Any] | None:
+    """A power cut may leave anything at the end of a file: what is no event is left out."""
+    try:
+        found = json.loads(line)
+    except (ValueError, RecursionError):
+        return None
+    whole = isinstance(found, dict) and isinstance(found.get("time_us"), int) and "kind" in found
+    return found if whole else None

@@ -6,11 +6,13 @@ put in at the end; a file whose writer was killed says 0 rows and is read by its
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
+from asflown import files
 from asflown.errors import FolderProblem
 
 FILE_NAME = "truth.npy"
@@ -54,8 +56,8 @@ def read(folder: Path) -> npt.NDArray[np.float64]:
     """
     path = folder / FILE_NAME
     try:
-        size = path.stat().st_size
-        with path.open("rb") as file:
+        with files.open_plain(path) as file:
+            size = os.fstat(file.fileno()).st_size
             head = file.read(HEADER_BYTES)
             rows = max(0, size - HEADER_BYTES) // ROW_BYTES
             if not head or not any(known.startswith(head) for known in (header(rows), header(0))):

@@ -6,6 +6,8 @@ import os
 import re
 from pathlib import Path
 
+from asflown import files
+
 _ESCAPED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 """XML 1.0 forbids most of these (production Char); the rest it allows and nobody can read."""
 
@@ -21,7 +23,7 @@ def tail(path: Path, bytes_max: int) -> str:
     Bytes that are not UTF-8 appear as `\xff`. A file that is not there reads as empty.
     """
     try:
-        with path.open("rb") as source:
+        with files.open_plain(path) as source:
             size = source.seek(0, os.SEEK_END)
             left_out = max(0, size - bytes_max)
             source.seek(left_out)

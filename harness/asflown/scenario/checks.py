@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from asflown import url
+from asflown import files, url
 from asflown.errors import FileProblem, FileProblems, FormulaProblem, LegProblem, UsageError
 from asflown.scenario.formula import And, Flag, Formula, Implies, Not, Or, operands_of, signals_of
 from asflown.scenario.limits import problem_of_limit
@@ -61,7 +61,7 @@ def _script_exists(subject: Subject) -> Iterator[FileProblem]:
     for keys, command in _programs(subject):
         for index, argument in enumerate(command):
             is_file = argument.endswith(".py") or (index == 0 and "/" in argument)
-            if "{" in argument or not is_file or (subject.folder / argument).is_file():
+            if "{" in argument or not is_file or files.is_file(subject.folder / argument):
                 continue
             yield subject.problem(
                 (*keys, index), f"there is no file `{argument}`", _near_file(subject, argument)
@@ -71,7 +71,7 @@ def _script_exists(subject: Subject) -> Iterator[FileProblem]:
 def _near_file(subject: Subject, argument: str) -> str:
     wanted = Path(argument)
     folder = subject.folder / wanted.parent
-    names = [path.name for path in folder.iterdir() if path.is_file()] if folder.is_dir() else []
+    names = [name for name in files.names_in(folder) if files.is_file(folder / name)]
     near = nearest(wanted.name, names)
     if near is not None:
         return f"Did you mean `{wanted.parent / near}`?"

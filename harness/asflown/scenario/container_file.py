@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from asflown import files
 from asflown.errors import FileProblem
 from asflown.scenario.model import VehicleFile
 from asflown.scenario.places import Key, find, nearest
@@ -59,9 +60,9 @@ def _source(container: Container, root: Mapping) -> Iterator[FileProblem]:
         return
     folder = root.where.file.parent / container.build
     place = find(root, ("container", "build"))
-    if not folder.is_dir():
+    if not files.is_folder(folder):
         yield FileProblem(place.where, f"there is no folder `{container.build}`", _beside(folder))
-    elif not (folder / "Dockerfile").is_file():
+    elif not files.is_file(folder / "Dockerfile"):
         yield FileProblem(
             place.where, f"`{container.build}` has no Dockerfile", "Name the folder that has one"
         )
@@ -84,7 +85,7 @@ def _variables(container: Container, root: Mapping) -> Iterator[FileProblem]:
 def _volumes(container: Container, root: Mapping) -> Iterator[FileProblem]:
     for number, volume in enumerate(container.volumes):
         path = root.where.file.parent / volume.from_
-        if not path.exists():
+        if not (files.is_file(path) or files.is_folder(path)):
             place = find(root, ("container", "volumes", number, "from"))
             yield FileProblem(place.where, f"there is no `{volume.from_}`", _beside(path))
         if volume.to in container.writes:
@@ -108,6 +109,5 @@ def _placeholders(container: Container, root: Mapping) -> Iterator[FileProblem]:
 
 
 def _beside(path: Path) -> str:
-    names = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
-    near = nearest(path.name, names)
+    near = nearest(path.name, files.names_in(path.parent))
     return f"Did you mean `{near}`?" if near else "The path is relative to the vehicle file"

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from asflown import files
 from asflown.errors import FileProblem, Position, UsageError
 from asflown.scenario.checks import Subject, check
 from asflown.scenario.given import put
@@ -57,7 +58,7 @@ def load_scenario(file: Path) -> LoadedScenario:
 
     Raises UsageError when there is no such file, and FileProblem (FileProblems for several) for what is in it.
     """
-    if not file.is_file():
+    if not files.is_file(file):
         raise _no_such(file)
     root, chain = _read_chain(file, ())
     return _made(root, file, chain)
@@ -97,20 +98,20 @@ def find_files(paths: Iterable[Path], suffixes: tuple[str, ...]) -> list[Path]:
     """As `find_scenarios`, for files in folders whose names end in one of `suffixes`."""
     found: dict[Path, Path] = {}
     for path in paths:
-        if not path.exists():
+        if not (files.is_file(path) or files.is_folder(path)):
             raise _no_such(path)
-        files = sorted(_below(path, suffixes)) if path.is_dir() else [path]
-        if not files:
+        below = sorted(_below(path, suffixes)) if files.is_folder(path) else [path]
+        if not below:
             raise UsageError(f"nothing to read below {path}", f"File names end in {' or '.join(suffixes)}")
-        for file in files:
-            found.setdefault(file.resolve(), file)
+        for file in below:
+            found.setdefault(Path(os.path.realpath(file)), file)
     return list(found.values())
 
 
 def _below(folder: Path, suffixes: tuple[str, ...]) -> Iterator[Path]:
-    for parent, folders, files in os.walk(folder):
-        folders[:] = [name for name in folders if not name.startswith(".")]
-        yield from (Path(parent, name) for name in files if name.endswith(suffixes))
+    for parent, folders, names in os.walk(folder):
+        folders[:] = [below for below in folders if not below.startswith(".")]
+        yield from (Path(parent, name) for name in names if name.endswith(suffixes))
 
 
 def _no_such(path: Path) -> UsageError:
@@ -120,7 +121,7 @@ def _no_such(path: Path) -> UsageError:
 
 
 def _names_beside(path: Path) -> set[str]:
-    return {entry.name for entry in path.parent.iterdir()} if path.parent.is_dir() else set()
+    return set(files.names_in(path.parent))
 
 
 def _read_chain(file: Path, above: tuple[Path, ...]) -> tuple[Mapping, tuple[Path, ...]]:
@@ -141,7 +142,7 @@ def _extended(node: Node, chain: tuple[Path, ...]) -> Path:
             node.where, "`extends` must name one file", "Write it like `extends: base.scenario.yaml`"
         )
     base = chain[-1].parent / node.value
-    if not base.is_file():
+    if not files.is_file(base):
         others = {name for name in _names_beside(base) if name.endswith(".yaml")} - {chain[-1].name}
         near = nearest(base.name, others)
         hint = f"Did you mean `{near}`?" if near else "The path is relative to the file it stands in"

@@ -6,21 +6,29 @@ from dataclasses import replace
 from pathlib import Path
 
 from asflown.errors import FileProblem, Position
-from asflown.scenario.yaml_tree import Mapping, Node, Scalar, Sequence, scalar_value
+from asflown.scenario.yaml_tree import DEEPEST, Mapping, Node, Scalar, Sequence, scalar_value
 
 GIVEN = Position(Path("(given)"), 1, 1)
 """Where such a value stands."""
 
+_LONGEST_NUMBER, _LONGEST_SHOWN = 9, 200
+
 
 def put(root: Mapping, path: tuple[str, ...], text: str) -> Mapping:
     """`root` with `text` at `path`; mappings that are not there are made. Raises FileProblem for a path of no sense."""
-    if not all(path):
+    if not all(path) or len(path) > DEEPEST:
         raise FileProblem(
-            GIVEN, f"`{'.'.join(path)}` is no path of keys", "Write it like `conditions.wind.speed`"
+            GIVEN,
+            f"`{'.'.join(path)[:_LONGEST_SHOWN]}` is no path of keys",
+            "Write it like `conditions.wind.speed`",
         )
     changed = _changed(root, path, text, path)
     assert isinstance(changed, Mapping)
     return changed
+
+
+def _is_number(key: str) -> bool:
+    return key.isascii() and key.isdecimal() and len(key) <= _LONGEST_NUMBER
 
 
 def _changed(node: Node | None, rest: tuple[str, ...], text: str, path: tuple[str, ...]) -> Node:
@@ -28,7 +36,7 @@ def _changed(node: Node | None, rest: tuple[str, ...], text: str, path: tuple[st
         return Scalar(GIVEN, scalar_value(text), text, None)
     key, below = rest[0], rest[1:]
     if isinstance(node, Sequence):
-        if not key.isdecimal() or int(key) >= len(node.items):
+        if not _is_number(key) or int(key) >= len(node.items):
             says = f"`{'.'.join(path)}`: there is no entry {key} in a list of {len(node.items)}"
             raise FileProblem(GIVEN, says, "Entries count from 0")
         items = list(node.items)

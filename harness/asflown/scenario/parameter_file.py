@@ -10,10 +10,12 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
+from asflown import files
 from asflown.errors import FileProblem, Position, UsageError
 
 NAME_BYTES_MAX = 16
 """Of a parameter in the protocol (PARAM_VALUE.param_id)."""
+LARGEST_BYTES = 1_000_000
 
 
 def read_parameters(file: Path) -> dict[str, float]:
@@ -22,7 +24,7 @@ def read_parameters(file: Path) -> dict[str, float]:
     Raises UsageError when it cannot be read, and FileProblem for the first line that is wrong.
     """
     try:
-        lines = file.read_text(encoding="utf-8").splitlines()
+        lines = files.read_plain(file, LARGEST_BYTES).decode("utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(f"{file} cannot be read as text ({error})", "Name a file of `name,value`") from error
     found: dict[str, float] = {}

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal, get_args
 
-from asflown import url
+from asflown import files, url
 from asflown.errors import FileProblem, UsageError
 from asflown.scenario.container_file import container_problems, with_whole_paths
 from asflown.scenario.model import Parameters, VehicleFile
@@ -25,6 +25,7 @@ BUILT_IN: tuple[BuiltIn, ...] = get_args(BuiltIn)
 
 _KEYS_OF_KIND = {
     "airframe": ("built-in",),
+    "craft": ("built-in",),
     "release": ("built-in",),
     "container": ("container",),
     "link": ("bench", "airframe"),
@@ -56,7 +57,7 @@ def load_vehicle(name_or_path: str, search: Path | None = None) -> VehicleFile:
             return _built_in(built_in, release if at else "r1")
     folder = search or Path()
     for file in _candidates(name_or_path, folder):
-        if file.is_file():
+        if files.is_file(file):
             return read_vehicle(file)
     raise _unknown(name_or_path, folder)
 
@@ -74,10 +75,10 @@ def read_vehicle(file: Path) -> VehicleFile:
 
 def _with_whole_paths(vehicle: VehicleFile, folder: Path) -> VehicleFile:
     found: dict[str, Parameters | Container] = {}
-    files = {key: getattr(vehicle.parameters, key) for key in _PARAMETER_FILES}
-    if any(files.values()):
+    named = {key: getattr(vehicle.parameters, key) for key in _PARAMETER_FILES}
+    if any(named.values()):
         found["parameters"] = Parameters(
-            **{key: str((folder / name).resolve()) for key, name in files.items() if name is not None}
+            **{key: str((folder / name).resolve()) for key, name in named.items() if name is not None}
         )
     if vehicle.container is not None:
         found["container"] = with_whole_paths(vehicle.container, folder)
@@ -179,7 +180,7 @@ def _values_at_start(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProble
     """What is wrong with the file of values that the vehicle powers up with."""
     start = vehicle.parameters.start
     file = root.where.file.parent / (start or "")
-    if start is None or not file.is_file():
+    if start is None or not files.is_file(file):
         return
     try:
         read_parameters(file)
@@ -192,10 +193,9 @@ def _values_at_start(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProble
 def _parameter_file(vehicle: VehicleFile, root: Mapping) -> Iterator[FileProblem]:
     for key in _PARAMETER_FILES:
         named = getattr(vehicle.parameters, key)
-        if named is None or (root.where.file.parent / named).is_file():
+        if named is None or files.is_file(root.where.file.parent / named):
             continue
-        names = [path.name for path in root.where.file.parent.iterdir() if path.is_file()]
-        near = nearest(Path(named).name, names)
+        near = nearest(Path(named).name, files.names_in(root.where.file.parent))
         hint = f"Did you mean `{near}`?" if near else "The path is relative to the vehicle file"
         yield FileProblem(find(root, ("parameters", key)).where, f"there is no file `{named}`", hint)
     yield from _values_at_start(vehicle, root)

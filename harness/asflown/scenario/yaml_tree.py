@@ -7,6 +7,7 @@ so `on`, `no` and `12:30` are text.
 
 from __future__ import annotations
 
+import errno
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -16,6 +17,7 @@ from typing import NoReturn, TypeAlias
 import yaml
 from yaml import events
 
+from asflown import files
 from asflown.errors import FileProblem, Position, UsageError
 
 LARGEST_BYTES = 1_000_000
@@ -98,17 +100,14 @@ def read_tree(file: Path) -> Mapping:
 
 def _read_text(file: Path) -> str:
     try:
-        with file.open("rb") as opened:
-            data = opened.read(LARGEST_BYTES + 1)
+        data = files.read_plain(file, LARGEST_BYTES)
     except OSError as error:
+        if error.errno == errno.EFBIG:
+            too_large = f"the file is larger than {LARGEST_BYTES // 1000} kB"
+            raise FileProblem(Position(file, 1, 1), too_large, "Split it with `extends`") from error
         raise UsageError(
             f"{file} cannot be read: {error.strerror}", "Check its name and permissions"
         ) from error
-    start = Position(file, 1, 1)
-    if len(data) > LARGEST_BYTES:
-        raise FileProblem(
-            start, f"the file is larger than {LARGEST_BYTES // 1000} kB", "Split it with `extends`"
-        )
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

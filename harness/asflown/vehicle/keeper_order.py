@@ -21,6 +21,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from asflown import files
+
 LONGEST_LINE_BYTES = 1 << 16
 FIRST_CLIENT_WAIT_S = 15.0
 """A keeper whose starter never comes does not wait longer."""
@@ -86,7 +88,7 @@ class Lines:
 
 def _object(line: bytes) -> dict[str, Any] | None:
     try:
-        found = json.loads(line)
+        found = files.from_json(line)
     except ValueError:
         return None
     return found if isinstance(found, dict) else None

@@ -6,13 +6,13 @@ the story says why in `missing`, and the rest is told all the same.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from asflown import files
 from asflown.errors import AsflownError, FolderProblem
 from asflown.grade.evidence import Evidence, evidence, frame_of
 from asflown.grade.rule_course import rule_course
@@ -25,7 +25,8 @@ from asflown.scenario.model import Scenario
 from asflown.scenario.path import PathLeg, resolve_path
 
 SCRIPT_LOG_BYTES = 20_000
-_EVENTS_MOST = 400
+_EVENTS_MOST, _LONGEST_EVENT = 400, 100_000
+_LONGEST_EVENT = 1_000_000
 _LONGEST_S = 86_400
 _MOST_MISSING = 200
 AXES: dict[PathFrame, tuple[str, str]] = {
@@ -106,6 +107,7 @@ def story_of(flown: Flown, scenario: Scenario | None) -> Story:
         tail(flown.folder / folder.SCRIPT_LOG, SCRIPT_LOG_BYTES) if flown.folder.is_dir() else ""
     )
     story.events = _events(flown.folder)
+    story.missing += folder.cut_short(flown.folder, flown.manifest)
     if scenario is None:
         story.missing.append(
             f"the scenario is not at {flown.manifest.scenario_file} any more: no expected path, no rules"
@@ -117,6 +119,15 @@ def story_of(flown: Flown, scenario: Scenario | None) -> Story:
     _lay(story)
     _link(story)
     return story
+
+
+def positions(story: Story, frame: PathFrame) -> Series | None:
+    """Where a flight was, in the axes of `frame`; None where that cannot be told."""
+    laid = story.laid
+    if laid is None:
+        return None
+    found = laid.positions if story.frame == frame else laid.track.in_frame(frame)
+    return found if found is not None and len(found) > 1 else None
 
 
 def _lay(story: Story) -> None:
@@ -187,12 +198,12 @@ def _link(story: Story) -> None:
 def _events(place: Path) -> list[Event]:
     file = place / folder.EVENTS
     found: list[Event] = []
-    if not place.is_dir() or not file.is_file():
+    if not place.is_dir() or not files.is_file(file):
         return found
     with file.open(encoding="utf-8", errors="backslashreplace") as lines:
-        for text in lines:
+        while (text := lines.readline(_LONGEST_EVENT)) and len(found) < _EVENTS_MOST:
             event = _event(text)
-            if event is not None and len(found) < _EVENTS_MOST:
+            if event is not None:
                 found.append(event)
     return found
 
@@ -200,9 +211,9 @@ def _events(place: Path) -> list[Event]:
 def _event(text: str) -> Event | None:
     """A line that is half written, or none of ours, is left out."""
     try:
-        entry = json.loads(text)
+        entry = files.from_json(text)
         at_s, kind = float(entry["time_us"]) / 1e6, str(entry["kind"])
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, OverflowError):
         return None
     rest = {key: value for key, value in entry.items() if key not in ("time_us", "kind", "at_us", "number")}
     if kind == "mode-change":

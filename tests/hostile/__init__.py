@@ -1,0 +1,1 @@
+"""Hostile input: files, frames and folders that nobody meant well, thrown at everything that reads."""
