@@ -1,64 +1,32 @@
 """The measured targets: each row against its baseline in the same run, the minimum of alternating repetitions.
 
-`ci/bench [--json FILE] [ROW ...]` runs it. A target that is missed is printed as missed.
+    ci/bench [--rows WORD ...] [--json FILE] [--against FILE] [--renew FILE] [GROUP ...]
+
+A target that is missed is printed as missed. `--against` is the regression gate: rows are compared by ratio with those
+of a committed file; a row that seems worse, or is not decided, is measured once more, and the better counts. The exit
+code is 1 when something became worse, 4 when repetitions lie too far apart to tell, else 0. The committed figures are
+tests/benchmarks/bench-figures.json: `ci/bench --renew tests/benchmarks/bench-figures.json [--rows ...]` on a machine
+that does nothing else puts today's rows into it, for a commit that says why they changed.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
-import os
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-REPETITIONS = 5
+from tests.benchmarks import bench_flights, bench_gate
+from tests.benchmarks.bench_row import YARDSTICK, Bench, Row, Work, compared, shown, yardstick
 
-
-@dataclass(frozen=True)
-class Row:
-    """One measured target. `ratio` is baseline over value; without a baseline the value itself is compared."""
-
-    name: str
-    value: float
-    unit: str
-    baseline: float | None
-    against: str
-    ratio: float | None
-    target: str
-    met: bool
+if TYPE_CHECKING:
+    from asflown.frames import FloatArray
 
 
-def seconds(run: Callable[[], object]) -> float:
-    """Wall time of one call."""
-    begin = time.perf_counter()
-    run()
-    return time.perf_counter() - begin
-
-
-def compared(
-    name: str, ours: Callable[[], object], theirs: Callable[[], object], against: str, at_least: float
-) -> Row:
-    """A row that must be `at_least` so many times as fast as `theirs`; one call of each beforehand warms up."""
-    ours(), theirs()
-    times = [(seconds(ours), seconds(theirs)) for _ in range(REPETITIONS)]
-    value, baseline = (min(column) for column in zip(*times, strict=True))
-    ratio = baseline / value
-    return Row(name, value, "s", baseline, against, ratio, f">= {at_least:g}x", ratio >= at_least)
-
-
-def bounded(name: str, ours: Callable[[], object], at_most_s: float) -> Row:
-    """A row that must take no longer than `at_most_s`."""
-    ours()
-    value = min(seconds(ours) for _ in range(REPETITIONS))
-    return Row(name, value, "s", None, "wall clock", None, f"<= {at_most_s:g} s", value <= at_most_s)
-
-
-def decoding() -> list[Row]:
+def decoding(name: str) -> Row:
     """One hour of 50 Hz positions and attitude: index and all columns, beside pymavlink's reader."""
     from pymavlink import mavutil
 
@@ -80,44 +48,52 @@ def decoding() -> list[Row]:
                 pass
             reader.close()
 
-        return [compared("tlog to columns, one hour at 50 Hz", ours, theirs, "pymavlink's reader", 20)]
+        return compared(name, ours, theirs, "pymavlink's reader", at_least=20)
 
 
-def distances() -> list[Row]:
-    """Paths of 2,000 points: a curve in space and the same with a wander and noise."""
+def _paths() -> tuple[FloatArray, FloatArray]:
+    """Two of 2,000 points: a curve in space, and the same with a wander and noise."""
     import numpy as np
-    import shapely
-    import similaritymeasures
-
-    from asflown.grade.distances import discrete_frechet
-    from asflown.grade.free_space import continuous_frechet
 
     random = np.random.default_rng(1)
     along = np.linspace(0, 60, 2000)
     planned = np.stack([20 * np.cos(along / 5), 20 * np.sin(along / 3), 3 + along / 20], axis=-1)
     wander = np.cumsum(random.normal(size=planned.shape), axis=0) * 0.02
-    flown = planned + wander + random.normal(size=planned.shape) * 0.02
-    flat = [shapely.LineString(points[:, :2]) for points in (planned, flown)]
-    return [
-        compared(
-            "discrete Frechet, 3-D, 2 x 2,000 points",
-            lambda: discrete_frechet(planned, flown),
-            lambda: similaritymeasures.frechet_dist(planned, flown),
-            "similaritymeasures",
-            10,
-        ),
-        compared(
-            "discrete Frechet, 2-D, 2 x 2,000 points",
-            lambda: discrete_frechet(planned[:, :2], flown[:, :2]),
-            lambda: shapely.frechet_distance(*flat),
-            "shapely",
-            1,
-        ),
-        bounded("continuous Frechet, 3-D, 2 x 2,000 points", lambda: continuous_frechet(planned, flown), 1.0),
-    ]
+    return planned, planned + wander + random.normal(size=planned.shape) * 0.02
 
 
-def rules() -> list[Row]:
+def discrete_in_space(name: str) -> Row:
+    """Beside the package that has it in three dimensions."""
+    import similaritymeasures
+
+    from asflown.grade.distances import discrete_frechet
+
+    planned, flown = _paths()
+    theirs: Work = lambda: similaritymeasures.frechet_dist(planned, flown)  # noqa: E731
+    return compared(name, lambda: discrete_frechet(planned, flown), theirs, "similaritymeasures", at_least=10)
+
+
+def discrete_in_plane(name: str) -> Row:
+    """Beside compiled code, which has it in two dimensions."""
+    import shapely
+
+    from asflown.grade.distances import discrete_frechet
+
+    planned, flown = (points[:, :2] for points in _paths())
+    lines = [shapely.LineString(points) for points in (planned, flown)]
+    theirs: Work = lambda: shapely.frechet_distance(*lines)  # noqa: E731
+    return compared(name, lambda: discrete_frechet(planned, flown), theirs, "shapely", at_least=1)
+
+
+def continuous(name: str) -> Row:
+    """The distance of the curves themselves."""
+    from asflown.grade.free_space import continuous_frechet
+
+    planned, flown = _paths()
+    return compared(name, lambda: continuous_frechet(planned, flown), yardstick, YARDSTICK, at_most_s=1.0)
+
+
+def rules(name: str) -> Row:
     """One hour at 50 Hz: always (x implies eventually within 5 s y), beside rtamt's discrete-time monitor."""
     import numpy as np
     import rtamt
@@ -138,139 +114,127 @@ def rules() -> list[Row]:
     monitor.spec = "always((x >= 0.5) implies (eventually[0,250](y >= 0.5)))"
     monitor.parse()
     samples = {"time": number.tolist(), "x": x.tolist(), "y": y.tolist()}
-    return [
-        compared(
-            "temporal logic, one hour at 50 Hz",
-            lambda: Robustness(trace).of(formula),
-            lambda: monitor.evaluate(samples),
-            "rtamt",
-            10,
-        )
-    ]
+    ours: Work = lambda: Robustness(trace).of(formula)  # noqa: E731
+    return compared(name, ours, lambda: monitor.evaluate(samples), "rtamt", at_least=10)
 
 
-def grading() -> list[Row]:
+def grading(name: str) -> Row:
     """Twenty minutes at 50 Hz, all measures, ten rules, decoding apart."""
     from tests.benchmarks.long_capture import grade_long_flight
 
-    twenty = grade_long_flight(20 * 60)
-    return [bounded("grading 20 min at 50 Hz, all measures, ten rules, decoding apart", twenty, 2.0)]
+    return compared(name, grade_long_flight(20 * 60), yardstick, YARDSTICK, at_most_s=2.0)
 
 
-def command() -> list[Row]:
+def command(name: str) -> Row:
     """The help of the command, in a process of its own."""
 
-    def run() -> None:
-        subprocess.run([sys.executable, "-m", "asflown", "--help"], check=True, stdout=subprocess.DEVNULL)
+    def run(*words: str) -> None:
+        subprocess.run([sys.executable, *words], check=True, stdout=subprocess.DEVNULL)
 
-    return [bounded("asflown --help", run, 0.3)]
-
-
-def link() -> list[Row]:
-    """The hub's added latency at 5,000 messages a second, medians of alternating runs, beside a bare two-way relay."""
-    from statistics import median
-
-    from tests.benchmarks.link_relay import measured
-
-    runs = [[measured(kind, 5_000, 5.0) for kind in ("hub", "relay")] for _ in range(REPETITIONS)]
-    lost = sum(hub.lost for hub, _ in runs)
-    rows = []
-    for name, at_most in (("p50_us", 1.5), ("p99_us", 2.0)):
-        value, baseline = (median(getattr(pair[n], name) for pair in runs) * 1e-6 for n in (0, 1))
-        met = value <= at_most * baseline and not lost
-        what = f"hub latency {name[:3]} at 5,000 messages/s, {lost} lost"
-        rows.append(
-            Row(what, value, "s", baseline, "a bare UDP relay", baseline / value, f"<= {at_most:g}x", met)
-        )
-    return rows
+    against = "an interpreter that does nothing"
+    return compared(
+        name, lambda: run("-m", "asflown", "--help"), lambda: run("-c", "pass"), against, at_most_s=0.3
+    )
 
 
-def _accelerated() -> Path | None:
-    """The folder of the compiled build, if there is one; its rows are left out otherwise, and that is said."""
-    from tests.benchmarks.flight_pace import ACCELERATED
-
-    if not ACCELERATED.is_dir():
-        print("       no rows for the compiled build: run ci/accelerate first")
-        return None
-    return ACCELERATED
+def alone(name: str, measure: Callable[[str], Row]) -> Bench:
+    """A row that is measured by itself."""
+    return Bench((name,), lambda: [measure(name)])
 
 
-def vehicle() -> list[Row]:
-    """The whole vehicle against bare JSBSim, from its sources and compiled, each in a process of its own."""
-    from asflown.sim.airframe import AIRFRAMES
-
-    top = Path(__file__).parents[2]
-    builds = [("sources", top / "harness", 0.25), ("compiled", _accelerated(), 0.4)]
-    rows = []
-    for build, folder, at_least in builds:
-        for airframe in AIRFRAMES if folder is not None else ():
-            argv = [sys.executable, "-m", "tests.benchmarks.vehicle_share", "--json", "--airframe", airframe]
-            environment = {**os.environ, "PYTHONPATH": f"{folder}{os.pathsep}{top}"}
-            done = subprocess.run(argv, env=environment, cwd=top, check=True, stdout=subprocess.PIPE)
-            found = json.loads(done.stdout)[airframe]
-            value, baseline = found["whole vehicle"] * 1e-6, found["bare JSBSim"] * 1e-6
-            name = f"step of the whole vehicle {airframe}, {build}"
-            ratio = baseline / value
-            rows.append(
-                Row(name, value, "s", baseline, "bare JSBSim", ratio, f">= {at_least:g}x", ratio >= at_least)
-            )
-    return rows
-
-
-def pace() -> list[Row]:
-    """Flight seconds for each wall second of nest-boxes: idle and beside two busy processes."""
-    from tests.benchmarks.flight_pace import paces
-
-    rows = []
-    for build, folder in (("sources", None), ("compiled", _accelerated())):
-        for threaded in (False, True) if build == "sources" or folder is not None else ():
-            for busy, at_least in ((0, 60.0), (2, 20.0)):
-                value = max(paces(threaded=threaded, busy=busy, flights=REPETITIONS, accelerated=folder))
-                script = "with a receiving thread" if threaded else "single-threaded"
-                beside = f"{busy} busy processes beside" if busy else "idle machine"
-                name = f"pace of nest-boxes {script}, {beside}, {build}"
-                rows.append(
-                    Row(name, value, "x", None, "wall clock", None, f">= {at_least:g}x", value >= at_least)
-                )
-    return rows
-
-
-GROUPS: dict[str, Callable[[], list[Row]]] = {
-    "decoding": decoding,
-    "distances": distances,
-    "rules": rules,
-    "grading": grading,
-    "command": command,
-    "link": link,
-    "vehicle": vehicle,
-    "pace": pace,
+GROUPS: dict[str, list[Bench]] = {
+    "decoding": [alone("tlog to columns, one hour at 50 Hz", decoding)],
+    "distances": [
+        alone("discrete Frechet, 3-D, 2 x 2,000 points", discrete_in_space),
+        alone("discrete Frechet, 2-D, 2 x 2,000 points", discrete_in_plane),
+        alone("continuous Frechet, 3-D, 2 x 2,000 points", continuous),
+    ],
+    "rules": [alone("temporal logic, one hour at 50 Hz", rules)],
+    "grading": [alone("grading 20 min at 50 Hz, all measures, ten rules, decoding apart", grading)],
+    "command": [alone("asflown --help", command)],
+    "link": bench_flights.link(),
+    "vehicle": bench_flights.vehicle(),
+    "pace": bench_flights.pace(),
+    "campaign": bench_flights.campaign(),
 }
 """Groups of rows by the word that chooses them; another room adds its own here."""
 
 
-def shown(row: Row) -> str:
-    """One line for a person."""
-    beside = "" if row.ratio is None else f"{row.ratio:.2f}x of {row.against} ({row.baseline:.3g} s)"
-    return f"{'met   ' if row.met else 'MISSED'} {row.name}: {row.value:.3g} {row.unit}  {beside}  target {row.target}"
+def chosen(groups: Sequence[str], words: Sequence[str]) -> list[Bench]:
+    """What belongs to one of the groups, and has a row with one of the words in its name; all without either."""
+    benches = [bench for name in groups or GROUPS for bench in GROUPS[name]]
+    return [
+        bench
+        for bench in benches
+        if not words or any(word.lower() in name.lower() for word in words for name in bench.names)
+    ]
 
 
-def main() -> None:
-    """Measures the groups named, or all."""
-    parser = argparse.ArgumentParser(prog="ci/bench", description="Measures the targets of the design.")
-    parser.add_argument("groups", nargs="*", metavar="GROUP", help=f"one of {', '.join(GROUPS)}")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write the rows as JSON")
+def measured(bench: Bench, committed: dict[str, Row] | None) -> list[Row]:
+    """Its rows; beside committed ones, what seems worse or is not decided is measured once more: the better counts."""
+
+    def rank(row: Row) -> tuple[bool, bool, float]:
+        answer = bench_gate.compare(row, (committed or {}).get(row.name)).answer
+        return answer != "worse", answer != "undecided", row.ratio
+
+    rows = bench.measure()
+    if all(rank(row)[:2] == (True, True) for row in rows):
+        return rows
+    print(f"       once more, to be sure: {'; '.join(bench.names)}", flush=True)
+    again = {row.name: row for row in bench.measure()}
+    return [max(row, again.get(row.name, row), key=rank) for row in rows]
+
+
+def options_of(parser: argparse.ArgumentParser) -> argparse.Namespace:
+    """The command line."""
+    add = parser.add_argument
+    add("groups", nargs="*", metavar="GROUP", help=f"one of {', '.join(GROUPS)}; all without any")
+    add("--rows", nargs="+", default=[], metavar="WORD", help="only rows with such a word in their name")
+    add("--json", type=Path, metavar="FILE", help="write the rows as JSON")
+    add("--against", type=Path, metavar="FILE", help="compare with the committed figures in FILE")
+    add("--renew", type=Path, metavar="FILE", help="put the rows into FILE, to be committed")
     options = parser.parse_args()
     unknown = [name for name in options.groups if name not in GROUPS]
     if unknown:
         parser.error(f"there is no group {unknown[0]}")
+    if not chosen(options.groups, options.rows):
+        parser.error(f"no row has {' or '.join(options.rows)} in its name")
+    return options
+
+
+def main() -> int:
+    """Measures what is chosen, prints it, and compares it where that is asked for."""
+    parser = argparse.ArgumentParser(
+        prog="ci/bench", description="Measures the targets of the design.",
+        epilog="exit codes: 0; with --against 1 when a ratio became worse, 4 when noise hides it; 2 usage",
+    )  # fmt: skip
+    options = options_of(parser)
+    try:
+        committed = bench_gate.read(options.against) if options.against is not None else None
+    except ValueError as error:
+        parser.error(str(error))
     rows: list[Row] = []
-    for name in options.groups or GROUPS:
-        for row in GROUPS[name]():
+    for bench in chosen(options.groups, options.rows):
+        for row in measured(bench, committed):
             rows.append(row)
             print(shown(row), flush=True)
     if options.json is not None:
-        options.json.write_text(json.dumps([asdict(row) for row in rows], indent=2) + "\n", encoding="utf-8")
+        bench_gate.write(options.json, rows)
+    if options.renew is not None:
+        bench_gate.renew(options.renew, rows)
+    return 0 if committed is None else gate(rows, committed)
+
+
+def gate(rows: Sequence[Row], committed: dict[str, Row]) -> int:
+    """Prints how the rows compare, and returns the exit code."""
+    found = [bench_gate.compare(row, committed.get(row.name)) for row in rows]
+    print("\nagainst the committed figures:")
+    for one in found:
+        print(bench_gate.said(one))
+    answer, code = bench_gate.verdict(found)
+    print(answer)
+    return code
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -3,8 +3,9 @@
     python -m tests.benchmarks.flight_pace [--scenario NAME] [--threaded] [--busy N] [--flights N]
                                            [--accelerated [FOLDER]]
 
-Prints the pace of each flight and the fastest. `--threaded` gives the script of nest-boxes a thread that receives;
-`--busy` lets so many processes spin beside.
+Flies in a process of its own, after one flight that warms up, and steps the bare JSBSim of the same airframe through
+the same flight time by turns. Prints the pace of each flight, the fastest, and its share of the bare plant's.
+`--threaded` gives the script of nest-boxes a thread that receives; `--busy` lets so many processes spin beside.
 """
 
 from __future__ import annotations
@@ -17,13 +18,16 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
+from time import perf_counter
 from typing import Any
 
+from tests.benchmarks.compiled_build import ACCELERATED
 from tests.flights.test_lockstep import busy_machine
 
 TOP = Path(__file__).parents[2]
-ACCELERATED = TOP / ".accelerated"
+STEPS_PER_S = 400
 THREADED = '''"""nest_boxes.py with a thread of its own that receives, and a queue between the two."""
 import queue
 import threading
@@ -69,6 +73,26 @@ nest_boxes.main()
 '''
 
 
+@dataclass(frozen=True)
+class Paces:
+    """Flights of one scenario by one build: seconds of wall time for each second of flight."""
+
+    flights_s: list[float]
+    bare_s: list[float]
+    """The same of the bare plant, measured after each flight."""
+    flight_time_s: float
+
+    @property
+    def fastest(self) -> float:
+        """Flight seconds for each wall second."""
+        return 1 / min(self.flights_s)
+
+    @property
+    def bare(self) -> float:
+        """The same of the bare plant."""
+        return 1 / min(self.bare_s)
+
+
 def paces(
     scenario: str = "nest_boxes",
     *,
@@ -76,8 +100,8 @@ def paces(
     busy: int = 0,
     flights: int = 5,
     accelerated: Path | None = None,
-) -> list[float]:
-    """Flight seconds for each wall second, flight by flight. Raises RuntimeError when one did not pass in lockstep."""
+) -> Paces:
+    """Measures in a process of its own. Raises RuntimeError when a flight did not pass in lockstep."""
     with tempfile.TemporaryDirectory(prefix="asflown-pace-") as name:
         folder = Path(name)
         place = TOP / "scenarios" / scenario
@@ -90,25 +114,67 @@ def paces(
                     text.replace("[python, nest_boxes.py", "[python, threaded.py"), encoding="utf-8"
                 )
         with busy_machine(busy) if busy else contextlib.nullcontext():
-            report = _flown(place, folder, flights, accelerated)
-    for flight in report["flights"]:
-        if flight["verdict"] != "pass" or flight["clock"] != "lockstep":
-            raise RuntimeError(f"a flight of {scenario} is not what was to be measured: {flight}")
-    return [float(flight["pace"]) for flight in report["flights"]]
+            return _measured(place, folder, flights, accelerated or TOP / "harness")
 
 
-def _flown(place: Path, folder: Path, flights: int, accelerated: Path | None) -> dict[str, Any]:
-    """The report of so many flights, all of seed 1 and on."""
-    environment = dict(os.environ)
-    if accelerated is not None:
-        environment["PYTHONPATH"] = str(accelerated)
-    argv = [sys.executable, "-m", "asflown", "fly", str(place), "--flights", str(flights), "--seed", "1"]
-    argv += ["--keep", str(folder / "flights"), "--json", str(folder / "report.json")]
+def _measured(place: Path, folder: Path, flights: int, package: Path) -> Paces:
+    """By the build whose package lies in `package`."""
+    environment = {**os.environ, "PYTHONPATH": f"{package}{os.pathsep}{TOP}"}
+    argv = [sys.executable, "-m", "tests.benchmarks.flight_pace", "--measure", str(place)]
+    argv += ["--flights", str(flights)]
     done = subprocess.run(argv, env=environment, cwd=folder, capture_output=True, text=True, check=False)
     if done.returncode:
         raise RuntimeError(f"{' '.join(argv)} gave {done.returncode}:\n{done.stderr}{done.stdout}")
-    report: dict[str, Any] = json.loads((folder / "report.json").read_text(encoding="utf-8"))
-    return report
+    return Paces(**json.loads(done.stdout.splitlines()[-1]))
+
+
+def measure(place: Path, flights: int) -> Paces:
+    """Flies the scenario in `place` by seeds from 1 on, in this process, and steps the bare plant by turns."""
+    from asflown.flight.conductor import fly
+    from asflown.flight.plan import FlightPlan
+    from asflown.grade.grade import grade_flight
+    from asflown.scenario.file import load_scenario
+    from asflown.scenario.vehicle_file import load_vehicle
+
+    (file,) = place.glob("*.scenario.yaml")
+    loaded = load_scenario(file)
+    assert loaded.scenario.vehicle is not None
+    vehicle = load_vehicle(loaded.scenario.vehicle, loaded.folder)
+    bare = bare_plant(vehicle.airframe or "palm80")
+    flights_s, bare_s, time_s = [], [], 0.0
+    with tempfile.TemporaryDirectory(prefix="asflown-flights-") as keep:
+        for seed in range(flights + 1):
+            result = fly(FlightPlan(loaded, vehicle, max(seed, 1), "lockstep", Path(keep)), lambda _: None)
+            manifest = result.manifest
+            grade = grade_flight(result.folder, loaded.scenario)
+            if grade.verdict != "pass":
+                raise RuntimeError(f"a flight of {file} is not what was to be measured: {grade.reason}")
+            time_s = manifest.flight_time_s or 0.0
+            begin = perf_counter()
+            bare(round(time_s * STEPS_PER_S))
+            if seed:
+                bare_s.append((perf_counter() - begin) / time_s)
+                flights_s.append(manifest.wall_time_s / time_s)
+    return Paces(flights_s, bare_s, time_s)
+
+
+def bare_plant(airframe: str) -> Any:
+    """A function that steps JSBSim alone so many times, up in the air."""
+    from asflown.scenario.model import Start
+    from asflown.sim.airframe import AIRFRAMES
+    from asflown.sim.plant import Plant
+
+    plant = Plant(airframe, Start(), AIRFRAMES[airframe].rest_height_m)
+
+    def step(count: int) -> None:
+        plant.write("ic/h-agl-ft", 30_000.0)
+        plant._fdm.run_ic()
+        plant.step((0.62, 0.62, 0.62, 0.62))
+        run = plant._fdm.run
+        for _ in range(count):
+            run()
+
+    return step
 
 
 def main() -> None:
@@ -119,7 +185,11 @@ def main() -> None:
     parser.add_argument("--busy", type=int, default=0)
     parser.add_argument("--flights", type=int, default=5)
     parser.add_argument("--accelerated", type=Path, nargs="?", const=ACCELERATED)
+    parser.add_argument("--measure", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
+    if options.measure is not None:
+        print(json.dumps(measure(options.measure, options.flights).__dict__))
+        return
     found = paces(
         options.scenario,
         threaded=options.threaded,
@@ -127,7 +197,8 @@ def main() -> None:
         flights=options.flights,
         accelerated=options.accelerated,
     )
-    print(" ".join(f"{pace:.1f}" for pace in found), f"fastest {max(found):.1f}")
+    each = " ".join(f"{1 / one:.1f}" for one in found.flights_s)
+    print(f"{each} fastest {found.fastest:.1f}, {found.fastest / found.bare:.3f} of the bare plant")
 
 
 if __name__ == "__main__":

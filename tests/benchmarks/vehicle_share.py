@@ -52,14 +52,14 @@ def best_us(work: Callable[[], object], times: int, steps: float) -> float:
     return fastest * 1e6 / (times * steps)
 
 
-def by_tick_us(work: Callable[[], object]) -> float:
+def by_tick_us(work: Callable[[], object], repetitions: int = REPETITIONS) -> float:
     """Microseconds for one step, when each call of `work` is a tick of four.
 
     A second of flight is repeated, in which everything happens that happens regularly; of each of its ticks the least
     counts. So other work on the machine is left out as far as it can be.
     """
     least = [float("inf")] * SECOND_TICKS
-    for _ in range(REPETITIONS):
+    for _ in range(repetitions):
         for tick in range(SECOND_TICKS):
             begin = perf_counter()
             work()
@@ -67,27 +67,34 @@ def by_tick_us(work: Callable[[], object]) -> float:
     return sum(least) * 1e6 / (4 * SECOND_TICKS)
 
 
-def whole_us(craft: Craft) -> tuple[float, float]:
-    """The flight core alone, and the craft with autopilot's target, telemetry and its encoding."""
-    core, telemetry, ticks = craft.core, craft._telemetry.tick, [0]
+def core_tick(craft: Craft) -> Callable[[], None]:
+    """A tick of the flight core alone."""
+    core, ticks = craft.core, [0]
 
-    def core_tick() -> None:
+    def tick() -> None:
         core.tick()
         ticks[0] += 1
         if ticks[0] % 10 == 0:
             core.drain_state()
 
-    def craft_tick() -> None:
+    return tick
+
+
+def craft_tick(craft: Craft) -> Callable[[], None]:
+    """A tick of the craft with autopilot's target, telemetry and its encoding."""
+    core, telemetry, tick_core = craft.core, craft._telemetry.tick, core_tick(craft)
+
+    def tick() -> None:
         core.target = Target(0.0, 0.0, -5.0, yaw_rad=0.0)
         telemetry()
-        core_tick()
+        tick_core()
         craft.take_frames()
 
-    return by_tick_us(core_tick), by_tick_us(craft_tick)
+    return tick
 
 
-def bare_us(airframe: str, *, ground: bool) -> float:
-    """JSBSim alone, up in the air; looking for the ground each step, as it does by default, or not."""
+def bare_tick(airframe: str, *, ground: bool) -> Callable[[], None]:
+    """A tick of JSBSim alone, up in the air; looking for the ground each step, as it does by default, or not."""
     plant = Plant(airframe, Start(), AIRFRAMES[airframe].rest_height_m)
     plant.write("ic/h-agl-ft", 3000.0)
     plant._fdm.run_ic()
@@ -101,7 +108,13 @@ def bare_us(airframe: str, *, ground: bool) -> float:
         run()
         run()
 
-    return by_tick_us(tick)
+    return tick
+
+
+def alternating(airframe: str, pairs: int) -> list[tuple[float, float]]:
+    """Microseconds of a step of the whole vehicle and of bare JSBSim by turns, so many times."""
+    whole, bare = craft_tick(flying(airframe)), bare_tick(airframe, ground=True)
+    return [(by_tick_us(whole, 5), by_tick_us(bare, 5)) for _ in range(pairs)]
 
 
 def parts_us(craft: Craft) -> list[Row]:
@@ -139,7 +152,7 @@ def parts_us(craft: Craft) -> list[Row]:
 def measured(airframe: str) -> dict[str, float]:
     """Microseconds of one step: the parts, then the whole vehicle, the flight core alone, and bare JSBSim."""
     craft = flying(airframe)
-    core_us, craft_us = whole_us(craft)
+    core_us, craft_us = by_tick_us(core_tick(craft)), by_tick_us(craft_tick(craft))
     parts = dict(parts_us(craft))
     parts["slower sensors, publishing, battery, loop"] = core_us - sum(parts.values())
     parts["telemetry and its encoding"] = craft_us - core_us
@@ -147,8 +160,8 @@ def measured(airframe: str) -> dict[str, float]:
         **parts,
         "whole vehicle": craft_us,
         "flight core alone": core_us,
-        "bare JSBSim": bare_us(airframe, ground=True),
-        "bare JSBSim that looks for no ground": bare_us(airframe, ground=False),
+        "bare JSBSim": by_tick_us(bare_tick(airframe, ground=True)),
+        "bare JSBSim that looks for no ground": by_tick_us(bare_tick(airframe, ground=False)),
     }
 
 
@@ -169,9 +182,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--airframe", choices=list(AIRFRAMES), action="append")
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--pairs", type=int, metavar="N", help="only whole vehicle and bare JSBSim, by turns")
     options = parser.parse_args()
     airframes = options.airframe or list(AIRFRAMES)
-    if options.json:
+    if options.pairs is not None:
+        print(json.dumps({airframe: alternating(airframe, options.pairs) for airframe in airframes}))
+    elif options.json:
         print(json.dumps({airframe: measured(airframe) for airframe in airframes}))
     else:
         print("\n".join(line for airframe in airframes for line in table(airframe)))
