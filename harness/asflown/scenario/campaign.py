@@ -36,6 +36,7 @@ class Uniform(Model):
     """Every value between two is as likely as any other."""
 
     uniform: tuple[Quantity, Quantity]
+    """The lowest and the highest value, with one and the same unit: `[0 m/s, 6 m/s]`."""
 
     @model_validator(mode="after")
     def _ends(self) -> Uniform:
@@ -60,7 +61,9 @@ class NormalOf(Model):
     """What a normal distribution needs."""
 
     mean: Quantity
+    """The middle."""
     deviation: Quantity
+    """The standard deviation, in the unit of the mean."""
     between: tuple[Quantity, Quantity] | None = None
     """What lies outside is not drawn."""
 
@@ -69,6 +72,7 @@ class Normal(Model):
     """Around a mean, cut off at both ends where `between` says so."""
 
     normal: NormalOf
+    """The mean, the deviation, and where it is cut off."""
 
     @model_validator(mode="after")
     def _possible(self) -> Normal:
@@ -95,6 +99,7 @@ class Choice(Model):
     """One of several, each as likely as any other."""
 
     choice: Annotated[tuple[Quantity, ...], Field(min_length=2, max_length=100)]
+    """The values: `[light, moderate]`."""
 
 
 def _kind(value: object) -> str:
@@ -116,7 +121,9 @@ class StopEarly(Model):
     """Ends a campaign as soon as it is clear whether at least `share` of the flights pass, or at most `against`."""
 
     share: Share = Field(gt=0, lt=1)
+    """Passing flights: at least so many, and the campaign ends as passed."""
     against: Share = Field(gt=0, lt=1)
+    """Passing flights: at most so many, and it ends as failed."""
     errors: Share = Field(default=0.05, gt=0, lt=0.5)
     """How often either answer may be wrong."""
 
@@ -131,7 +138,13 @@ class Campaign(Model):
     """Many flights of one scenario over varied conditions."""
 
     flights: int = Field(default=100, ge=1, le=1_000_000)
+    """How many flights at most."""
     sampling: Literal["latin-hypercube", "sobol", "plain"] = "latin-hypercube"
+    """How the space of conditions is covered: evenly in each value (`latin-hypercube`), evenly in all of
+    them together (`sobol`), or by chance alone (`plain`)."""
     seed: int = Field(default=1, ge=0)
+    """What the conditions are drawn from."""
     vary: Annotated[dict[str, Distribution], Field(min_length=1, max_length=30)]
+    """What varies: the path of a key, and the distribution of its values."""
     stop: StopEarly | None = None
+    """When to end before all flights are flown; never, when not given."""

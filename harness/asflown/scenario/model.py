@@ -21,16 +21,21 @@ class ScriptLink(Model):
     """How the script is told where its vehicle is. `{link}` is spelled in `style`."""
 
     style: Literal["pymavlink", "url", "host-port"] = "pymavlink"
+    """How `{link}` is spelled: `udpin:HOST:PORT` as pymavlink has it, `udp-listen://HOST:PORT`, or
+    `HOST:PORT`."""
     side: Literal["listens", "dials"] = "listens"
     """`listens`: the script opens a UDP port and waits, the hub speaks first. `dials`: the script speaks first."""
     transport: Literal["udp", "tcp", "serial"] = "udp"
+    """`serial` gives the script a pseudo-terminal of its own."""
 
 
 class Script(Model):
     """The user's own program, run unmodified. Paths in `run` are relative to the scenario file's folder."""
 
     run: Command
+    """The program and its arguments; `{link}`, `{host}`, `{port}` and `{baud}` are filled in."""
     link: ScriptLink = ScriptLink()
+    """How it is told where its vehicle is."""
     listens: str | None = None
     """A port of the script's own, as `udp-listen://host:port`; then `link` is not used."""
     dials: str | None = None
@@ -38,33 +43,45 @@ class Script(Model):
     beside: tuple[Command, ...] = ()
     """Programs started before the script and stopped after it."""
     time_limit_s: Duration = Field(default=120.0, validation_alias="time_limit", gt=0)
+    """Flight time after which the script is ended, and the flight fails."""
     compute_s: Duration = Field(default=0.0, validation_alias="compute", ge=0)
+    """Virtual time charged for each wake-up of the script: what its computing would take on the real
+    machine."""
     exit_code: int = Field(default=0, ge=0, le=255)
+    """What the script must end with."""
 
 
 class Home(Model):
     """Where north-east-down is zero; WGS-84, altitude above mean sea level."""
 
     latitude_deg: Degrees = Field(default=52.0, validation_alias="latitude", ge=-90, le=90)
+    """North positive."""
     longitude_deg: Degrees = Field(default=4.5, validation_alias="longitude", ge=-180, le=180)
+    """East positive."""
     altitude_m: Length = Field(default=0.0, validation_alias="altitude")
+    """Above mean sea level."""
 
 
 class Offset(Model):
     """Over level ground, from a place that was surveyed to where something really is."""
 
     north_m: Length = Field(default=0.0, validation_alias="north", ge=-1000, le=1000)
+    """Northwards."""
     east_m: Length = Field(default=0.0, validation_alias="east", ge=-1000, le=1000)
+    """Eastwards."""
 
 
 class Start(Model):
     """The vehicle before take-off: on the ground at home, or `offset` from it."""
 
     home: Home = Home()
+    """The surveyed place of take-off."""
     offset: Offset = Offset()
     """Where a simulated vehicle stands really; `home` stays where paths in the `geodetic` frame count from."""
     heading_rad: Angle = Field(default=0.0, validation_alias="heading")
+    """Where the nose points, clockwise from north."""
     battery: Share = Field(default=1.0, ge=0, le=1)
+    """Charge at the start."""
 
     def stands_at(self) -> tuple[float, float, float]:
         """Where a simulated vehicle stands: latitude and longitude in degrees, altitude in metres."""
@@ -80,8 +97,11 @@ class Gust(Model):
     """A gust on top of the wind: it swells from flight time `at` on, is strongest half-way, and over after `for`."""
 
     at_s: Duration = Field(validation_alias="at", ge=0)
+    """When it begins."""
     speed_m_s: Speed = Field(validation_alias="speed", gt=0)
+    """Its strongest wind, on top of the steady one."""
     for_s: Duration = Field(validation_alias="for", gt=0)
+    """How long it lasts."""
     from_rad: Angle | None = Field(default=None, validation_alias="from")
     """As the wind, when not given."""
 
@@ -90,15 +110,20 @@ class Wind(Model):
     """Steady wind at 6 m (20 ft) and the class of turbulence that comes with it; `from` is clockwise from north."""
 
     speed_m_s: Speed = Field(default=0.0, validation_alias="speed", ge=0)
+    """Of the steady wind."""
     from_rad: Angle = Field(default=0.0, validation_alias="from")
+    """Where it comes from, clockwise from north."""
     turbulence: Literal["none", "light", "moderate", "severe"] = "none"
+    """How rough it is, by height above ground."""
     gusts: tuple[Gust, ...] = ()
+    """Single gusts."""
 
 
 class Fault(Model):
     """Something that goes wrong, at a flight time, for a while or for good."""
 
     at_s: Duration = Field(validation_alias="at", ge=0)
+    """Flight time."""
     inject: Literal[
         "gnss-loss",
         "gnss-jump",
@@ -114,7 +139,9 @@ class Fault(Model):
         "feed-loss",
         "link-loss",
     ]
+    """What goes wrong."""
     for_s: Duration | None = Field(default=None, validation_alias="for")
+    """How long; for good, when not given."""
     severity: Share = Field(default=1.0, gt=0, le=5)
     """Times the fault's own size, where it has one: `200 %` of a compass offset of 25 deg is 50 deg."""
     unit: int = Field(default=1, ge=1, le=4)
@@ -125,9 +152,11 @@ class PositionFeed(Model):
     """A position measured outside the vehicle, for flights without GNSS: `gnss-loss` at 0 s leaves it alone."""
 
     every_s: Duration = Field(default=0.05, validation_alias="every", ge=0.01, le=1)
+    """How often it is measured."""
     error_m: Length = Field(default=0.02, validation_alias="error", ge=0, le=1)
     """Standard deviation of each axis."""
     delay_s: Duration = Field(default=0.04, validation_alias="delay", ge=0, le=0.3)
+    """How old it is when it arrives."""
 
 
 class Air(Model):
@@ -138,6 +167,7 @@ class Air(Model):
     sea_level_pressure_pa: Pressure = Field(
         default=101_325.0, validation_alias="sea_level_pressure", ge=87_000, le=108_500
     )
+    """Of the day."""
 
 
 Seed = Annotated[int, Field(ge=0, lt=2**63)]
@@ -152,7 +182,9 @@ class Chance(Model):
     """
 
     anew_at_s: Duration = Field(validation_alias="anew_at", ge=0)
+    """Flight time from which the second seed counts."""
     seed: Seed
+    """The second seed."""
 
 
 class CraftShares(Model):
@@ -181,13 +213,19 @@ class Conditions(Model):
     """What a simulated vehicle is given; on hardware, what the operator notes down."""
 
     wind: Wind = Wind()
+    """Wind, turbulence and gusts."""
     air: Air = Air()
+    """Warm or low air."""
     craft: CraftShares = CraftShares()
     """The craft of the day: with a load, worn propellers, a poor receiver."""
     radio: str = "ideal"
+    """A link profile: one of `asflown link profiles`, or a file."""
     faults: tuple[Fault, ...] = ()
+    """What goes wrong, and when."""
     position_feed: PositionFeed | None = None
+    """A position from outside, as a motion capture system gives it."""
     chance: Chance | None = None
+    """Another seed from a moment on."""
 
 
 Point = Annotated[tuple[Length, Length, Length], Field()]
@@ -198,21 +236,27 @@ class GeoPoint(Model):
     """A point of a path in the `geodetic` frame; `up` is metres above home."""
 
     latitude_deg: Degrees = Field(validation_alias="latitude", ge=-90, le=90)
+    """North positive."""
     longitude_deg: Degrees = Field(validation_alias="longitude", ge=-180, le=180)
+    """East positive."""
     up_m: Length = Field(validation_alias="up")
+    """Above home."""
 
 
 class Climb(Model):
     """Straight up or down to a height above the start point."""
 
     to_m: Length = Field(validation_alias="to")
+    """The height."""
 
 
 class GeoCentre(Model):
     """The centre of an arc in the `geodetic` frame."""
 
     latitude_deg: Degrees = Field(validation_alias="latitude", ge=-90, le=90)
+    """North positive."""
     longitude_deg: Degrees = Field(validation_alias="longitude", ge=-180, le=180)
+    """East positive."""
 
 
 def _written_as(value: object) -> str:
@@ -236,27 +280,34 @@ class Line(Model):
     """Straight to a point; `speed` is what speed_on_legs is measured against."""
 
     to: PointOrGeoPoint
+    """Where it ends: `[8 m, 0 m, 3 m]`, or latitude, longitude and up in the `geodetic` frame."""
     speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
+    """Ground speed that is planned."""
 
 
 class Arc(Model):
     """Round a centre at the current height, by an angle that is positive to the right (clockwise from above)."""
 
     around: CentreOrGeoCentre
+    """The centre: `[10 m, 0 m]`, or latitude and longitude in the `geodetic` frame."""
     turn_rad: Angle = Field(validation_alias="turn")
+    """How far round, positive to the right: `360 deg`."""
     speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
+    """Ground speed that is planned."""
 
 
 class Hold(Model):
     """Stay where the last leg ended."""
 
     for_s: Duration = Field(validation_alias="for", gt=0)
+    """How long."""
 
 
 class Return(Model):
     """Straight back to above the start point, at the height flown last."""
 
     speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
+    """Ground speed that is planned."""
 
 
 class Land(Model):
@@ -267,18 +318,27 @@ class Leg(Model):
     """Exactly one of these is given (checked when the file is read)."""
 
     climb: Climb | None = None
+    """Up or down, on the spot."""
     line: Line | None = None
+    """Straight to a point."""
     arc: Arc | None = None
+    """Round a centre."""
     hold: Hold | None = None
+    """Stay."""
     return_: Return | None = Field(default=None, validation_alias="return")
+    """Back to above the start: `return: {}`."""
     land: Land | None = None
+    """Down to the ground: `land: {}`."""
 
 
 class ExpectedPath(Model):
     """The legs in order, starting on the ground at the start point."""
 
     frame: Literal["start-heading", "north-east", "geodetic"] = "start-heading"
+    """What points count in: forward, right and up from the start; north, east and up from home; or WGS-84.
+    What points count in: forward, right and up from the start; north, east and up from home; or WGS-84."""
     legs: tuple[Leg, ...] = Field(min_length=1)
+    """One after the other."""
 
 
 class Limit(Model):
@@ -288,17 +348,24 @@ class Limit(Model):
         default=None, description="a measure of one's own, such as `p95(abs(climb_rate)) at leg 3`"
     )
     at_most: float | None = None
+    """The measure may not be larger."""
     at_least: float | None = None
+    """The measure may not be smaller."""
     between: tuple[float, float] | None = None
+    """The measure may be neither smaller nor larger: `[30 s, 90 s]`."""
     scale: float | None = Field(default=None, gt=0)
+    """What a margin of 1 is measured in; needed where the limit is 0."""
 
 
 class Rule(Model):
     """A temporal logic rule. `always` is the short form for one predicate that must hold all the time."""
 
     name: str
+    """What reports call it."""
     always: str | None = None
+    """A condition that must hold all the time: `height < 4.5 m`."""
     formula: str | None = None
+    """Any formula: `eventually[0 s, 12 s] (height > 2.8 m)`."""
     let: dict[str, str] = Field(default_factory=dict)
     """Named parts, which the rule and later parts may use like flags."""
 
@@ -307,9 +374,13 @@ class Expect(Model):
     """What is expected of a flight."""
 
     path: ExpectedPath | None = None
+    """The path that should be flown."""
     measures: dict[str, Limit] = Field(default_factory=dict)
+    """Limits of measures, by their names."""
     rules: tuple[Rule, ...] = ()
+    """What must hold, and when."""
     source: Literal["estimate", "truth", "both"] = "estimate"
+    """Which track is graded: what the vehicle reported, or what the simulation knows."""
 
 
 class Share90(Model):
@@ -340,7 +411,9 @@ class Repeat(Model):
     """How many flights, and with which seeds: 1, 2, 3, ... when none are given. Seeds alone say how many."""
 
     flights: int = Field(default=1, ge=1)
+    """How many."""
     seeds: tuple[Seed, ...] = ()
+    """One for each flight."""
 
     @model_validator(mode="before")
     @classmethod
@@ -357,7 +430,9 @@ class GuardLimits(Model):
     """When the guard steps in; None means that it does not watch this."""
 
     height_m: Length | None = Field(default=None, validation_alias="height", gt=0)
+    """Above the start point, at most."""
     distance_m: Length | None = Field(default=None, validation_alias="distance", gt=0)
+    """Horizontally from the start point, at most."""
     speed_m_s: Speed | None = Field(default=None, validation_alias="speed", gt=0)
     """Over the ground, in any direction: faster for half a second counts as running away."""
     battery: Share | None = Field(default=None, ge=0, le=1)
@@ -365,6 +440,7 @@ class GuardLimits(Model):
     battery_critical: Share | None = Field(default=None, ge=0, le=1)
     """Below it the vehicle is set down where it is; half of `battery` when not given."""
     script_silent_s: Duration | None = Field(default=None, validation_alias="script_silent", gt=0)
+    """How long the script may say nothing while it flies."""
     position_lost_s: Duration = Field(default=2.0, validation_alias="position_lost", gt=0)
     """How long the vehicle may be without a position; always watched."""
     link_lost_s: Duration | None = Field(default=None, validation_alias="link_lost", gt=0)
@@ -375,26 +451,41 @@ class Scenario(Model):
     """One scenario file."""
 
     asflown: Literal[1]
+    """Version of the file format."""
     name: Name
     summary: str = ""
+    """One sentence for reports."""
     vehicle: str | None = None
     """The vehicle flown when the command names none: `palm80`, `field1400`, or a vehicle file."""
     script: Script
+    """What flies the vehicle."""
     start: Start = Start()
+    """Where and how the vehicle stands before take-off."""
     conditions: Conditions = Conditions()
+    """Wind, air, radio and faults."""
     expect: Expect
+    """What the flight is held against."""
     judge: JudgeWay = "every-flight"
+    """How several flights become one verdict: each must pass, or a share of them, shown with a confidence.
+    How several flights become one verdict: each must pass, or a share of them, shown with a confidence."""
     repeat: Repeat = Repeat()
+    """How many flights, and with which seeds."""
     clock: Literal["any", "lockstep", "paced"] = "any"
+    """`lockstep` makes it an error when the script cannot be held to virtual time; `paced` flies by wall
+    time."""
     guard: GuardLimits = GuardLimits()
+    """When the guard steps in and brings the vehicle down."""
     campaign: Campaign | None = None
+    """What varies in a campaign."""
 
 
 class StreamIdentity(Model):
     """What a firmware demands of the set-point stream."""
 
     before_entry_s: Duration = Field(default=0.0, validation_alias="before_entry")
+    """How long set-points must have come before their mode may be entered."""
     time_out_s: Duration = Field(default=0.5, validation_alias="time_out")
+    """After how long without one the firmware leaves their mode."""
 
 
 ModeName = Literal["set-points", "position-hold", "safe-recovery", "mission", "land", "take-off", "orbit"]
@@ -413,12 +504,17 @@ class Identity(Model):
     """How this firmware numbers things: plain facts, given by its user. A mode is a number or a pair (main, sub)."""
 
     autopilot: int | None = Field(default=None, ge=0, le=255)
+    """MAV_AUTOPILOT in HEARTBEAT."""
     vehicle_type: int | None = Field(default=None, ge=0, le=255)
+    """MAV_TYPE in HEARTBEAT."""
     modes: dict[ModeName, ModeNumber] = Field(default_factory=dict)
+    """The number of each mode: `{set-points: 41}`."""
     pilot_modes: tuple[int, ...] = ()
+    """Entering one of these means that the pilot has taken over."""
     parameter_encoding: Literal["c-cast", "bytewise"] = "c-cast"
     """How whole numbers travel in the float field of the parameter protocol (built-in only)."""
     set_point_stream: StreamIdentity = StreamIdentity()
+    """What it demands of set-points."""
     firmware: Firmware = Firmware()
     """Airframe and bench: compared before anything is sent."""
 
@@ -436,13 +532,16 @@ class VehicleFile(Model):
     """One vehicle file, or a built-in vehicle by its name alone."""
 
     asflown: Literal[1] = 1
+    """Version of the file format."""
     name: Name
     kind: Literal["built-in", "container", "bench", "airframe"]
+    """Simulated here, in a container, a flight controller on a bench, or an aircraft."""
     airframe: Literal["palm80", "field1400"] | None = None
     """Built-in only: which of the two is flown."""
     craft: CraftShares = CraftShares()
     """Built-in only: how this one differs from the airframe's design."""
     release: str = "r1"
+    """Built-in only: version of the flight controller."""
     container: Container | None = None
     """Container only, and needed there."""
     link: str | None = None
@@ -459,11 +558,15 @@ class VehicleFile(Model):
     interlock: Interlock | None = None
     """Bench only: a command of the user's that ends with 0 while nothing can turn."""
     system: int = Field(default=1, ge=1, le=255)
+    """Its MAVLink system number."""
     component: int = Field(default=1, ge=1, le=255)
     """Airframe and bench: the autopilot's own, beside `system`."""
     identity: Identity = Identity()
+    """How its firmware numbers things."""
     parameters: Parameters = Parameters()
+    """What its parameters should be."""
     preflight: Preflight = Preflight()
+    """What is looked at before it flies."""
     intervals: dict[str, Duration] = Field(default_factory=dict)
     """Airframe and bench: messages asked for, and how often; without it, those that grading needs."""
     radio: str | None = None

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
+from asflown.scenario.base import Model
+from asflown.scenario.meanings import key_of, meaning, models_below
 from asflown.scenario.measure_names import MEASURES
 from asflown.scenario.model import Scenario, VehicleFile
 from asflown.units import json_pattern
@@ -21,7 +23,8 @@ _NUMBER_KEYS = ("gt", "ge", "lt", "le", "minimum", "maximum", "exclusiveMinimum"
 def json_schema(kind: FileKind) -> dict[str, Any]:
     """The schema of a scenario file or of a vehicle file, as plain data."""
     model = Scenario if kind == "scenario" else VehicleFile
-    schema: dict[str, Any] = {"$schema": DIALECT, **_cleaned(model.model_json_schema(by_alias=True))}
+    described = _described(model.model_json_schema(by_alias=True), model)
+    schema: dict[str, Any] = {"$schema": DIALECT, **_cleaned(described)}
     if kind == "scenario":
         schema["properties"]["extends"] = {
             "type": "string",
@@ -30,6 +33,16 @@ def json_schema(kind: FileKind) -> dict[str, Any]:
         del schema["required"]  # what is missing may stand in the extended file
         schema["anyOf"] = [{"required": ["extends"]}, {"required": ["asflown", "name", "script", "expect"]}]
         _limits_by_measure(schema)
+    return schema
+
+
+def _described(schema: dict[str, Any], model: type[Model]) -> dict[str, Any]:
+    """With what each key means, which editors show beside it."""
+    for name, below in models_below(model).items():
+        properties = (schema if below is model else schema["$defs"][name])["properties"]
+        for field in below.model_fields:
+            if text := meaning(below, field):
+                properties[key_of(below, field)].setdefault("description", text)
     return schema
 
 
@@ -53,8 +66,10 @@ def _limits_by_measure(schema: dict[str, Any]) -> None:
     """Each measure has limits in its own units, and there are no other measures."""
     definitions = schema["$defs"]
     del definitions["Limit"]
+    measures = definitions["Expect"]["properties"]["measures"]
     definitions["Expect"]["properties"]["measures"] = {
         "type": "object",
+        "description": measures["description"],
         "additionalProperties": _own_limit(),
         "properties": {name: _limit(name) for name in MEASURES},
     }

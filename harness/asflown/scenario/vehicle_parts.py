@@ -32,8 +32,11 @@ class ContainerLimits(Model):
     """What a container may use at most; `processes` counts threads, too."""
 
     memory_bytes: Size = Field(default=1e9, validation_alias="memory", ge=6e6)
+    """Main memory."""
     cpus: float = Field(default=2.0, gt=0)
+    """Processors, `0.5` for half of one."""
     processes: int = Field(default=256, ge=1)
+    """Processes and threads."""
 
 
 class Container(Model):
@@ -50,10 +53,13 @@ class Container(Model):
     command: tuple[str, ...] = ()
     """Instead of the image's own. Here and in `environment`, {seed}, {latitude} ... are filled in."""
     environment: dict[str, str] = Field(default_factory=dict)
+    """Variables of its environment."""
     volumes: tuple[Volume, ...] = ()
+    """What it can read of this machine."""
     writes: dict[ContainerPath, Size] = Field(default_factory=dict)
     """Folders it may write to, kept in memory, with their size; all else is read-only."""
     limits: ContainerLimits = ContainerLimits()
+    """What it may use at most."""
     ready_within_s: Duration = Field(default=60.0, validation_alias="ready_within", gt=0)
     """How long it may take until its health check passes, if it has one, and it speaks MAVLink."""
     rate: Literal["wall", "vehicle"] = "wall"
@@ -64,29 +70,38 @@ class Battery(Model):
     """What the battery must have before a flight; what is not given is not asked for."""
 
     voltage_v: Voltage | None = Field(default=None, validation_alias="voltage", gt=0)
+    """At least, of the whole battery."""
     share: Share | None = Field(default=None, ge=0, le=1)
+    """At least, of the charge."""
 
 
 class ReturnHeight(Model):
     """The parameter that says how high the vehicle comes home, and what 1 of it is."""
 
     parameter: str = Field(min_length=1, max_length=16)
+    """Its name."""
     unit_m: Length = Field(default=1.0, validation_alias="unit", gt=0)
+    """The length that 1 of it stands for: `1 cm`."""
 
 
 class LinkLoss(Model):
     """The parameter that says what the vehicle does when its link is gone, and the values that are safe."""
 
     parameter: str = Field(min_length=1, max_length=16)
+    """Its name."""
     safe: tuple[float, ...] = Field(min_length=1)
+    """Values that bring the vehicle down, or back."""
 
 
 class Preflight(Model):
     """What preflight looks at before a real vehicle flies."""
 
     battery: Battery = Battery()
+    """What the battery must have."""
     return_height: ReturnHeight | None = None
+    """Which parameter is looked at, so that the way home stays below the ceiling of the guard."""
     link_loss: LinkLoss | None = None
+    """Which parameter is looked at, so that the vehicle looks after itself when the link is gone."""
     fence: Literal["required", "none"] = "required"
     """`none`: this firmware has no fence; preflight then says so instead of asking for it."""
 
@@ -99,7 +114,9 @@ class Firmware(Model):
     hardware: str | None = Field(default=None, pattern=r"^[0-9a-f]{1,36}$")
     """Its unique number, in hexadecimal: `uid2`, or `uid` where the firmware has no `uid2`."""
     vendor: int | None = Field(default=None, ge=0, le=65535)
+    """Number of the maker of the board."""
     product: int | None = Field(default=None, ge=0, le=65535)
+    """Number of the board."""
 
 
 Interlock = Command

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
 from jsonschema import Draft202012Validator
 
+from asflown.scenario.base import Model
+from asflown.scenario.meanings import key_of, models_below
+from asflown.scenario.model import Scenario, VehicleFile
 from asflown.scenario.schema import json_schema
 from tests.unit.scenario.files import SCENARIO, VEHICLE, spoilt
+from tests.unit.source import ROOT
+
+
+@cache
+def validator(kind: Any) -> Draft202012Validator:
+    return Draft202012Validator(json_schema(kind))
 
 
 def complaints(kind: Any, text: str) -> int:
-    return len(list(Draft202012Validator(json_schema(kind)).iter_errors(yaml.safe_load(text))))
+    return len(list(validator(kind).iter_errors(yaml.safe_load(text))))
 
 
 @pytest.mark.parametrize("kind", ["scenario", "vehicle"])
@@ -76,3 +87,35 @@ def test_mistake_of_form_does_not_fit_the_schema(old: str, new: str) -> None:
 def test_schema_shows_no_default_in_si() -> None:
     """Defaults are numbers inside and quantities in files: they are left out."""
     assert '"default"' not in str(json_schema("scenario"))
+
+
+FILES = sorted(
+    file
+    for folder in ("scenarios", "tests/flights", "ci")
+    for suffix in ("scenario", "vehicle")
+    for file in (ROOT / folder).rglob(f"*.{suffix}.yaml")
+)
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: str(file.relative_to(ROOT)))
+def test_every_file_of_the_project_fits_its_schema(file: Path) -> None:
+    """Demos, variants and vehicles: an editor marks nothing in a file that flies."""
+    kind = file.name.split(".")[-2]
+    assert complaints(kind, file.read_text(encoding="utf-8")) == 0
+
+
+@pytest.mark.parametrize(("kind", "model"), [("scenario", Scenario), ("vehicle", VehicleFile)])
+def test_every_key_is_in_the_schema_with_its_meaning(kind: Any, model: type[Model]) -> None:
+    """What a model takes, an editor completes and explains."""
+    schema = json_schema(kind)
+    silent = []
+    for name, below in models_below(model).items():
+        part = schema if below is model else schema["$defs"].get(name, {})
+        told = {key: entry.get("description") for key, entry in part.get("properties", {}).items()}
+        silent += [
+            f"{name}.{key}"
+            for field in below.model_fields
+            if name != "Limit" and not told.get(key := key_of(below, field))
+        ]  # limits have a form of their own for each measure
+    assert silent == []
+    assert len(models_below(model)) > 8
