@@ -10,6 +10,7 @@ from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
     from asflown.change.compare import Bands
+    from asflown.change.findings import Comparison
     from asflown.change.sets import FlightSet
 
 DESCRIPTION = """\
@@ -28,6 +29,7 @@ examples:
   asflown compare nest-boxes/palm80 nest-boxes/workshop-quad --stand-in
                                                         may the simulation stand in for the hardware?
   asflown compare before --plan                         how many flights would show a change?
+  asflown compare before after --site pages             both paths in one picture, measures side by side
   asflown compare before after --band cross_track_p95=0.1m --json change.json
 
 exit codes:
@@ -55,6 +57,7 @@ def add_parser(commands: SubParsers) -> None:
     add("--plan", action="store_true", help="say what a comparison with flights such as A could show")
     add("--keep", type=Path, metavar="DIR", help="where flight folders are (.asflown/flights)")
     add("--json", type=Path, metavar="FILE", help="write everything found as JSON")
+    add("--site", type=Path, metavar="DIR", help="write a page of both, and one of each flight, here")
     parser.set_defaults(run=run)
 
 
@@ -65,6 +68,9 @@ def run(options: argparse.Namespace) -> int:
 
     if options.json is not None:
         atomic.check_writable(options.json)
+    if options.site is not None:
+        atomic.check_folder_writable(options.site)
+        _refuse_site(options)
     if options.plan:
         return _plan(options)
     if (baseline := _baseline(options)) is not None:
@@ -72,12 +78,31 @@ def run(options: argparse.Namespace) -> int:
     a, b = _sides(options)
     bands = _bands(options)
     if options.stand_in:
-        return _stand_in(a, b, bands, options.json)
+        return _stand_in(a, b, bands, options)
     found = compare(a, b, bands)
     if options.json is not None:
         comparison_document.write_json(options.json, found)
     comparison.show(found, terminal.console())
+    _write_site(options.site, found, a, b)
     return int(found.exit_code)
+
+
+def _refuse_site(options: argparse.Namespace) -> None:
+    """Raises UsageError where there are not two sets of flights to draw."""
+    from asflown.errors import UsageError
+
+    if options.plan or _baseline(options) is not None:
+        what = "a plan" if options.plan else "a baseline"
+        raise UsageError(f"--site draws flights of both sides, and {what} has none", "Leave it out")
+
+
+def _write_site(site: Path | None, found: Comparison, a: FlightSet, b: FlightSet) -> None:
+    """Writes the pages, where they are asked for, and prints the one to open. Raises FolderProblem."""
+    if site is None:
+        return
+    from asflown.cli.recorded import write_comparison
+
+    print(f"page: {write_comparison(found, a, b, site)}")
 
 
 def _plan(options: argparse.Namespace) -> int:
@@ -128,14 +153,15 @@ def _against(file: Path, options: argparse.Namespace) -> int:
     return int(EXIT_CODES[found.conclusion])
 
 
-def _stand_in(a: FlightSet, b: FlightSet, bands: Bands, json: Path | None) -> int:
+def _stand_in(a: FlightSet, b: FlightSet, bands: Bands, options: argparse.Namespace) -> int:
     from asflown.change.stand_in import stand_in
     from asflown.report import comparison, comparison_document, terminal
 
     found = stand_in(a, b, bands)
-    if json is not None:
-        comparison_document.write_stand_in_json(json, found)
+    if options.json is not None:
+        comparison_document.write_stand_in_json(options.json, found)
     comparison.show_stand_in(found, terminal.console())
+    _write_site(options.site, found.comparison, a, b)
     return int(found.exit_code)
 
 

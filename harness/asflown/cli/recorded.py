@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from asflown.change.findings import Comparison
+from asflown.change.sets import FlightSet
 from asflown.clock.wall import utc_now
 from asflown.errors import AsflownError, FolderProblem, UsageError
 from asflown.grade.grade import grade_capture, grade_flight, read_grade, write_grade
@@ -13,7 +15,10 @@ from asflown.record.folder import read_manifest
 from asflown.record.foreign import capture_manifest
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.markdown import write_markdown
-from asflown.report.site.site import Told, write_plans, write_site
+from asflown.report.site.comparing import Compared
+from asflown.report.site.comparison_page import page_name_of
+from asflown.report.site.overview import Told
+from asflown.report.site.site import COMPARISONS, write_plans, write_site
 from asflown.scenario.file import load_scenario
 from asflown.scenario.model import JudgeWay, Scenario
 
@@ -49,6 +54,14 @@ def write_reports(
     if plan_views is not None:
         written += write_plans(told, plan_views)
     return written
+
+
+def write_comparison(found: Comparison, a: FlightSet, b: FlightSet, site: Path) -> Path:
+    """Writes a site of two sets and their comparison; returns the comparison's page. Raises FolderProblem."""
+    compared = Compared(found, a, b)
+    told = told_of([flight.folder for side in (a, b) for flight in side], None)
+    first = write_site(told, site, f"{utc_now():%Y-%m-%d %H:%M} UTC", [compared])
+    return first.parent / COMPARISONS / page_name_of(compared)
 
 
 def _recorded(place: Path, by: Path | None) -> tuple[Scenario | None, Flown]:

@@ -30,22 +30,26 @@ def check_folder_writable(folder: Path) -> None:
     check_writable(folder / "probe")
 
 
-def write_text(path: Path, text: str) -> None:
-    """Replaces `path` in one step, durably. Raises FolderProblem when that fails; the old file then stays."""
+def write_text(path: Path, text: str, *, durable: bool = True) -> None:
+    """Replaces `path` in one step; `durable` waits for the disk, which what can be made again need not.
+
+    Raises FolderProblem when that fails; the old file then stays.
+    """
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         _make_folder(path.parent)
-        _replace(path, part, text)
+        _replace(path, part, text, durable=durable)
     except OSError as error:
         raise _not_writable(path, error) from error
 
 
-def _replace(path: Path, part: Path, text: str) -> None:
+def _replace(path: Path, part: Path, text: str, *, durable: bool) -> None:
     try:
         with part.open("w", encoding="utf-8", newline="\n") as out:
             out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
+            if durable:
+                out.flush()
+                os.fsync(out.fileno())
         part.replace(path)
     except OSError:
         part.unlink(missing_ok=True)

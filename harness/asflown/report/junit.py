@@ -18,6 +18,7 @@ from asflown.report import atomic, words
 from asflown.report.findings import Finding, findings
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.repeat import again
+from asflown.report.rows import tolerances_by_name
 from asflown.report.visible import tail, visible
 
 if TYPE_CHECKING:
@@ -94,17 +95,28 @@ def _suffix(outcome: ScenarioOutcome, number: int) -> str:
 
 def _case(outcome: ScenarioOutcome, flown: Flown, finding: Finding, suffix: str) -> TestCase:
     case = TestCase(visible(finding.name + suffix), visible(f"{outcome.name}.{outcome.vehicle}"))
+    tolerance = _tolerance(outcome, flown, finding)
     if finding.kind == "flight":
         case.elapsed_sec = flown.manifest.wall_time_s
         case.stdout = tail(flown.folder / OUTPUT_FILE, OUTPUT_BYTES_MAX)
     elif finding.verdict == "pass":
-        case.stdout = visible(finding.headline)
+        case.stdout = visible("\n".join([finding.headline, *tolerance]))
     excused = outcome.judged_by_share and outcome.verdict == "pass" and finding.verdict == "fail"
     if excused:
         case.add_skipped_info(visible(finding.headline), "failed in this flight; judged by share, it may")
     else:
-        _add_result(case, finding, _failure_text(flown, finding))
+        _add_result(case, finding, _failure_text(flown, finding, tolerance))
     return case
+
+
+def _tolerance(outcome: ScenarioOutcome, flown: Flown, finding: Finding) -> list[str]:
+    """What a share of all flights keeps of this measure, as a line; none for anything else."""
+    if finding.kind != "measure" or flown.grade is None:
+        return []
+    known = tolerances_by_name(outcome)
+    labels = {flown.label(one): known.get((one.name, one.source)) for one in flown.grade.measures}
+    says = labels.get(finding.name)
+    return [f"tolerance limit: {says}"] if says else []
 
 
 def _add_result(case: TestCase, finding: Finding, text: str) -> None:
@@ -117,8 +129,8 @@ def _add_result(case: TestCase, finding: Finding, text: str) -> None:
         case.add_error_info(message, text, "error")
 
 
-def _failure_text(flown: Flown, finding: Finding) -> str:
-    lines = finding.sentences()
+def _failure_text(flown: Flown, finding: Finding, tolerance: list[str]) -> str:
+    lines = [*finding.sentences(), *tolerance]
     if flown.grade is not None and flown.grade.anchors:
         lines.append(flown.grade.anchors)
     lines += [f"flight folder: {flown.folder}", f"once more: {again(flown)}"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from asflown.grade.result import Measured, RuleGraded, VerdictWord
 from asflown.report import words
@@ -21,6 +21,10 @@ class Row:
     verdict: VerdictWord
     margin_value: float | None
     """As a number."""
+    tolerance: str = ""
+    """What a share of all flights keeps, where the scenario is judged by a share."""
+    says: str = ""
+    """Why there is no number, where there is none."""
 
 
 _Key = tuple[str, str, str]
@@ -42,7 +46,22 @@ def rows(outcome: ScenarioOutcome) -> tuple[Row, ...]:
         for key, candidate in _candidates(flown):
             if key not in worst or candidate.badness < worst[key].badness:
                 worst[key] = candidate
-    return tuple(candidate.row for candidate in worst.values())
+    tolerances = tolerances_by_name(outcome)
+    return tuple(
+        replace(candidate.row, tolerance=tolerances.get((name, source), ""))
+        if kind == "measure"
+        else candidate.row
+        for (kind, name, source), candidate in worst.items()
+    )
+
+
+def tolerances_by_name(outcome: ScenarioOutcome) -> dict[tuple[str, str], str]:
+    """The tolerance limit of each measure by its name and track, in words; of several kinds of flights each one's."""
+    told: dict[tuple[str, str], list[str]] = {}
+    for one in outcome.tolerances:
+        says = f"{one.of}: {one.says}" if one.of else one.says
+        told.setdefault((one.name, one.source), []).append(says)
+    return {key: "; ".join(says) for key, says in told.items()}
 
 
 def _candidates(flown: Flown) -> list[tuple[_Key, _Candidate]]:
@@ -64,6 +83,7 @@ def _measure(measured: Measured, label: str, seed: str) -> _Candidate:
         seed=seed,
         verdict=verdict_word(measured.passed),
         margin_value=measured.margin,
+        says=measured.says if measured.value is None else "",
     )
     return _Candidate(row, _badness(measured.margin))
 
@@ -77,6 +97,7 @@ def _rule(rule: RuleGraded, label: str, seed: str) -> _Candidate:
         seed=seed,
         verdict=verdict_word(rule.passed),
         margin_value=rule.robustness,
+        says=rule.says if rule.robustness is None else "",
     )
     return _Candidate(row, _badness(rule.robustness))
 

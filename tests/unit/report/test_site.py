@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from asflown.report.site import ink
-from asflown.report.site.site import page_name, worst_margin, write_site
+from asflown.report.site.overview import page_name, worst_margin
+from asflown.report.site.site import write_site
 from tests.unit.report.builders import KEPT, VIOLATED, flown, grade, outcome
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(1)>\"' \x1b[31m\x00 \ud800"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,20 +11,24 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 import asflown
+from asflown.grade.tolerances import MeasureTolerance
+from asflown.record.series import PathFrame
 from asflown.report import words
 from asflown.report.findings import Finding, findings
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.repeat import again
-from asflown.report.rows import Row, rows
+from asflown.report.rows import rows
 from asflown.report.site import strips
 from asflown.report.site.plan_view import Scale, plan_view
-from asflown.report.site.story import Story
+from asflown.report.site.story import Curve, Story, positions
 from asflown.report.visible import visible
 
 CAUTIONS = (
     "A verdict speaks of the flights shown here and of nothing else. Before a script flies a real vehicle: propellers "
     "off on the bench, a pilot ready with an override, a clear area, and local law and licensed practice decide."
 )
+ANSWER_SIGNS = {"same": "=", "different": "≠", "inconclusive": "?"}
+"""Of comparisons."""
 SIGNS = {"pass": "✓", "fail": "✗", "inconclusive": "?", "error": "!"}
 _MOMENTS = 500
 
@@ -46,14 +51,25 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters |= {"visible": visible, "seconds": words.seconds, "margin": words.margin, "moment": _moment}
-    made.globals |= {"signs": SIGNS, "cautions": CAUTIONS, "version": asflown.__version__}
+    made.globals |= {
+        "signs": SIGNS,
+        "answer_signs": ANSWER_SIGNS,
+        "cautions": CAUTIONS,
+        "version": asflown.__version__,
+    }
     return made
 
 
-def flight_page(env: Environment, story: Story, links: dict[str, str]) -> str:
-    """The page of one flight; `links` are the pages around it."""
+def flight_page(
+    env: Environment,
+    story: Story,
+    links: dict[str, str],
+    tolerances: tuple[MeasureTolerance, ...] = (),
+    mark: str = "",
+) -> str:
+    """The page of one flight; `links` are the pages around it, `mark` what it was made from."""
     flown = story.flown
-    axis = strips.Axis(story)
+    axis = strips.Axis(story.begin_s, story.end_s)
     plan = plan_view(story)
     found = findings(flown)
     return env.get_template("flight.html.j2").render(
@@ -63,8 +79,9 @@ def flight_page(env: Environment, story: Story, links: dict[str, str]) -> str:
         links=links,
         headlines=_headlines(found),
         facts=_facts(flown),
-        rows=rows(alone(flown)),
-        bar=_bar,
+        rows=rows(replace(alone(flown), tolerances=tolerances)),
+        mark=mark,
+        bar=bar,
         plan=None if plan is None else plan[0],
         profile=strips.profile_view(story),
         strips=_strips(story, axis),
@@ -75,7 +92,14 @@ def flight_page(env: Environment, story: Story, links: dict[str, str]) -> str:
     )
 
 
-def overview_page(env: Environment, groups: list[Any], totals: dict[str, int], made: str) -> str:
+def overview_page(
+    env: Environment,
+    groups: Sequence[Any],
+    totals: dict[str, int],
+    made: str,
+    comparisons: Sequence[dict[str, str]] = (),
+    refused: Sequence[Any] = (),
+) -> str:
     """The overview of all scenarios, vehicles and releases."""
     return env.get_template("index.html.j2").render(
         root=".",
@@ -83,6 +107,8 @@ def overview_page(env: Environment, groups: list[Any], totals: dict[str, int], m
         scenarios=len({group.scenario for group in groups}),
         groups=groups,
         totals=totals,
+        comparisons=comparisons,
+        refused=refused,
         made=made,
         flights=sum(totals.values()),
     )
@@ -94,11 +120,15 @@ def _moment(utc: str) -> str:
 
 
 def _headlines(found: tuple[Finding, ...]) -> list[str]:
-    """Plain words first: what decided the verdict."""
-    told = [one.headline for one in found if one.verdict != "pass"]
-    if told:
-        return told
-    return [f"everything held: {words.count(len(found) - 1, 'finding')} looked at, all within limits"]
+    """Plain words first: what decided the verdict; beside a failure, what could not be measured is only named."""
+    told = [one for one in found if one.verdict != "pass"]
+    if not told:
+        return [f"everything held: {words.count(len(found) - 1, 'finding')} looked at, all within limits"]
+    graver = [one.headline for one in told if one.verdict != "inconclusive"]
+    undecided = [one for one in told if one.verdict == "inconclusive"]
+    if not graver or len(undecided) < 2:
+        return graver + [one.headline for one in undecided]
+    return [*graver, f"not decided: {words.listing([one.name for one in undecided])}; the table says why"]
 
 
 def _facts(flown: Flown) -> list[tuple[str, str]]:
@@ -119,12 +149,11 @@ def _facts(flown: Flown) -> list[tuple[str, str]]:
     return facts
 
 
-def _bar(row: Row) -> dict[str, Any]:
+def bar(margin: float | None) -> dict[str, Any]:
     """A margin as a bar: its length in per cent of half the width, to the right when kept and to the left when not."""
-    value = row.margin_value
-    if value is None:
+    if margin is None:
         return {"length": 0, "side": "none"}
-    return {"length": round(min(abs(value), 1.0) * 50, 1), "side": "kept" if value >= 0 else "broken"}
+    return {"length": round(min(abs(margin), 1.0) * 50, 1), "side": "kept" if margin >= 0 else "broken"}
 
 
 def _strips(story: Story, axis: strips.Axis) -> list[Picture]:
@@ -140,29 +169,39 @@ def _strips(story: Story, axis: strips.Axis) -> list[Picture]:
 
 def _data(story: Story, axis: strips.Axis, scale: Scale | None) -> dict[str, Any]:
     """What the page's script needs: the moments of the axis, places in the plan, and values to read out."""
-    moments = np.linspace(axis.begin_s, axis.end_s, _MOMENTS)
+    data = moments_of(axis, story.curves)
+    if scale is not None:
+        data["places"] = places_of(story, story.frame, axis, scale)
+    if story.laid is not None and story.laid.matched is not None:
+        data["legs"] = [
+            {"begin": leg.begin_s, "end": leg.end_s, "name": leg.leg.name} for leg in story.laid.matched.legs
+        ]
+    return data
+
+
+def moments_of(axis: strips.Axis, curves: Sequence[Curve] = ()) -> dict[str, Any]:
+    """The axis, and the values of curves at its moments."""
     data: dict[str, Any] = {
         "begin": axis.begin_s, "end": axis.end_s, "left": strips.LEFT, "right": strips.WIDTH - strips.RIGHT,
         "curves": [], "places": [], "legs": [],
     }  # fmt: skip
-    for curve in story.curves:
+    moments = np.linspace(axis.begin_s, axis.end_s, _MOMENTS)
+    for curve in curves:
         symbol, size = strips.shown_unit(curve.unit)
         values = np.interp(moments, curve.series.time_s, curve.series.values / size, np.nan, np.nan)
-        shown = [round(float(value), 3) if np.isfinite(value) else None for value in values]
+        shown = [value if value == value else None for value in values.round(3).tolist()]  # noqa: PLR0124
         data["curves"].append({"title": curve.title, "unit": symbol, "values": shown})
-    laid = story.laid
-    if scale is not None and laid is not None and laid.positions is not None and len(laid.positions):
-        x, y = (
-            np.interp(moments, laid.positions.time_s, laid.positions.values[:, axis_]) for axis_ in (0, 1)
-        )
-        data["places"] = [
-            [round(value, 1) for value in scale.place(float(a), float(b))] for a, b in zip(x, y, strict=True)
-        ]
-    if laid is not None and laid.matched is not None:
-        data["legs"] = [
-            {"begin": leg.begin_s, "end": leg.end_s, "name": leg.leg.name} for leg in laid.matched.legs
-        ]
     return data
+
+
+def places_of(story: Story, frame: PathFrame, axis: strips.Axis, scale: Scale) -> list[list[float]]:
+    """Where in the plan the vehicle was at each moment of the axis; nowhere when that is not known."""
+    found = positions(story, frame)
+    if found is None:
+        return []
+    moments = np.linspace(axis.begin_s, axis.end_s, _MOMENTS)
+    x, y = (np.interp(moments, found.time_s, found.values[:, column]) for column in (0, 1))
+    return [[round(value, 1) for value in scale.place(float(a), float(b))] for a, b in zip(x, y, strict=True)]
 
 
 def alone(flown: Flown) -> ScenarioOutcome:

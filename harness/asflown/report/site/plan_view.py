@@ -7,6 +7,7 @@ is drawn plain.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +18,7 @@ from asflown.grade.evidence import Evidence
 from asflown.grade.geometry import has_sides
 from asflown.report.site import ink
 from asflown.report.site.story import AXES, Story
+from asflown.scenario.path import PathLeg
 
 WIDTH, MOST_HEIGHT = 720.0, 620.0
 _MARGIN = 44.0
@@ -52,16 +54,16 @@ class Scale:
 def plan_view(story: Story) -> tuple[Markup, Scale] | None:
     """The picture and its scale; None when there is nothing to draw."""
     flown = None if story.laid is None else story.laid.positions
-    planned = [leg.points(_ARC_SPACING_M)[:, :2] for leg in story.path]
+    planned = seen_from_above(story.path)
     parts = [*planned] + ([] if flown is None or not len(flown) else [flown.values[:, :2]])
     if not parts:
         return None
     scale = Scale(np.concatenate(parts))
-    drawn = _grid(scale, AXES[story.frame])
-    drawn += _planned(story, planned, scale)
+    drawn = grid(scale, AXES[story.frame])
+    drawn += as_planned(story.path, story.corridor_m, scale)
     if story.truth is not None and flown is not None and len(flown):
         seen = story.truth.between(float(flown.time_s[0]), float(flown.time_s[-1]))
-        drawn.append(ink.polyline(scale.places(_fewer(seen.values)), "track truth"))
+        drawn.append(ink.polyline(scale.places(fewer(seen.values)), "track truth"))
     if story.laid is not None and flown is not None and len(flown):
         drawn += _as_flown(story.laid, story.corridor_m, scale)
         drawn.append(ink.circle(scale.places(flown.values[:1])[0], 5, "mark", "start"))
@@ -71,7 +73,13 @@ def plan_view(story: Story) -> tuple[Markup, Scale] | None:
     return ink.picture(drawn, WIDTH, scale.height, title, ' class="plan"'), scale
 
 
-def _grid(scale: Scale, axes: tuple[str, str]) -> list[str]:
+def seen_from_above(path: Sequence[PathLeg]) -> list[FloatArray]:
+    """The legs of a path as lines, each of shape (n, 2)."""
+    return [leg.points(_ARC_SPACING_M)[:, :2] for leg in path]
+
+
+def grid(scale: Scale, axes: tuple[str, str]) -> list[str]:
+    """Lines at round metres, with their labels."""
     drawn: list[str] = []
     step = np.diff([*ink.ticks(float(scale.low[1]), float(scale.high[1]), 8), np.nan])[0]
     for y in np.arange(np.ceil(scale.low[1] / step), np.floor(scale.high[1] / step) + 1) * step:
@@ -87,22 +95,24 @@ def _grid(scale: Scale, axes: tuple[str, str]) -> list[str]:
     return drawn
 
 
-def _planned(story: Story, planned: list[FloatArray], scale: Scale) -> list[str]:
+def as_planned(path: Sequence[PathLeg], corridor_m: float | None, scale: Scale) -> list[str]:
+    """The expected path with the numbers of its legs; shaded within `corridor_m` of it, where that is given."""
+    planned = seen_from_above(path)
     drawn: list[str] = []
-    if story.corridor_m is not None:
-        width = f' style="stroke-width:{ink.number(2 * story.corridor_m * scale.per_m)}"'
-        beside = [points for leg, points in zip(story.path, planned, strict=True) if has_sides(leg)]
+    if corridor_m is not None:
+        width = f' style="stroke-width:{ink.number(2 * corridor_m * scale.per_m)}"'
+        beside = [points for leg, points in zip(path, planned, strict=True) if has_sides(leg)]
         if beside:  # one line, so that nothing is shaded twice where legs meet
             drawn.append(ink.polyline(scale.places(np.concatenate(beside)), "corridor", width))
     drawn += [ink.polyline(scale.places(points), "planned") for points in planned]
-    drawn += [ink.label(place, text, "leg", "middle") for place, text in _leg_labels(story, scale)]
+    drawn += [ink.label(place, text, "leg", "middle") for place, text in _leg_labels(path, scale)]
     return drawn
 
 
-def _leg_labels(story: Story, scale: Scale) -> list[tuple[ink.Point, str]]:
+def _leg_labels(path: Sequence[PathLeg], scale: Scale) -> list[tuple[ink.Point, str]]:
     """Numbers of the legs where they end; legs that end in one place share a label."""
     ends: dict[tuple[float, float], list[int]] = {}
-    for leg in story.path:
+    for leg in path:
         ends.setdefault((round(leg.end_xyu_m[0], 1), round(leg.end_xyu_m[1], 1)), []).append(leg.index)
     found = []
     for (x_m, y_m), indices in ends.items():
@@ -147,5 +157,6 @@ def _worst(story: Story, scale: Scale) -> list[str]:
     return [ink.circle(place, 10, "worst", worst.says)]
 
 
-def _fewer(points: FloatArray) -> FloatArray:
+def fewer(points: FloatArray) -> FloatArray:
+    """As many of them as a picture needs."""
     return points[:: max(1, len(points) // _MOST_POINTS)]

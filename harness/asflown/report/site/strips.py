@@ -5,7 +5,8 @@ Every strip is as wide as every other and has the same margins: a cursor at one 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +14,7 @@ from markupsafe import Markup
 
 from asflown.frames import FloatArray
 from asflown.grade.geometry import along_share
+from asflown.record.series import Series
 from asflown.report.site import ink
 from asflown.report.site.story import Curve, Event, RuleCourse, Story
 from asflown.units import UNITS, Dimension
@@ -21,6 +23,8 @@ WIDTH, LEFT, RIGHT = 960.0, 64.0, 12.0
 _TOP, _BOTTOM = 8.0, 20.0
 _CURVE_HEIGHT, _RULE_HEIGHT, _EVENT_HEIGHT, _LEG_HEIGHT = 110.0, 46.0, 40.0, 40.0
 _MOST_SAMPLES = 700
+_LEAST_SPAN = {"%": 10.0, "1/s": 4.0, "m": 0.5, "m/s": 0.5}
+"""A strip covers at least so much: what hardly changes shall look so."""
 _SHOWN = {dimension.si_symbol: UNITS[dimension.usual_unit] for dimension in Dimension}
 
 
@@ -31,8 +35,8 @@ Height = Callable[[float], float]
 class Axis:
     """Flight time along a strip."""
 
-    def __init__(self, story: Story) -> None:
-        self.begin_s, self.end_s = story.begin_s, story.end_s
+    def __init__(self, begin_s: float, end_s: float) -> None:
+        self.begin_s, self.end_s = begin_s, end_s
         self._per_s = (WIDTH - LEFT - RIGHT) / (self.end_s - self.begin_s)
 
     def x(self, time_s: float) -> float:
@@ -61,12 +65,35 @@ def shown_unit(unit: str) -> tuple[str, float]:
     return (unit, 1.0) if usual is None else (usual.symbol, float(usual.to_si))
 
 
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A series in a strip, and the classes it is drawn with."""
+
+    series: Series
+    classes: str
+
+
 def curve_strip(curve: Curve, axis: Axis) -> Markup:
     """A signal with its limits; what lies beyond them is drawn heavier."""
-    symbol, size = shown_unit(curve.unit)
-    time_s, values = ink.thinned(curve.series.time_s, curve.series.values / size, _MOST_SAMPLES)
-    limits = [limit / size for limit in curve.limits]
-    low, high = _range(values, limits)
+    return lines_strip(curve.title, curve.unit, [Line(curve.series, "curve")], curve.limits, axis)
+
+
+def lines_strip(
+    title: str,
+    unit: str,
+    lines: Sequence[Line],
+    limits: Sequence[float],
+    axis: Axis,
+    marks: Sequence[tuple[str, float]] = (),
+) -> Markup:
+    """Several series of one unit with their limits; `marks` are words at moments.
+
+    Of a single series, what lies beyond the limits is drawn heavier.
+    """
+    symbol, size = shown_unit(unit)
+    thin = [ink.thinned(one.series.time_s, one.series.values / size, _MOST_SAMPLES) for one in lines]
+    ends = [limit / size for limit in limits]
+    low, high = _range(np.concatenate([values for _, values in thin]), ends, _LEAST_SPAN.get(symbol, 0.1))
     height = _CURVE_HEIGHT
 
     def y(value: float) -> float:
@@ -76,12 +103,16 @@ def curve_strip(curve: Curve, axis: Axis) -> Markup:
     for value in ink.ticks(low, high, 4):
         drawn.append(ink.line((LEFT, y(value)), (WIDTH - RIGHT, y(value)), "grid"))
         drawn.append(ink.label((LEFT - 6, y(value) + 4), ink.tick_text(value), "tick", "end"))
-    drawn += [ink.line((LEFT, y(limit)), (WIDTH - RIGHT, y(limit)), "limit") for limit in limits]
-    drawn.append(_line(time_s, values, axis, y, "curve"))
-    if limits:
-        drawn += _beyond(time_s, values, limits, axis, y)
+    drawn += [ink.line((LEFT, y(limit)), (WIDTH - RIGHT, y(limit)), "limit") for limit in ends]
+    for (time_s, values), one in zip(thin, lines, strict=True):
+        drawn.append(_line(time_s, values, axis, y, one.classes))
+        if ends and len(lines) == 1:
+            drawn += _beyond(time_s, values, ends, axis, y)
+    for text, at_s in marks:
+        drawn.append(ink.line((axis.x(at_s), _TOP), (axis.x(at_s), height - _BOTTOM), "moment"))
+        drawn.append(ink.label((axis.x(at_s) + 4, _TOP + 9), text, "moment-label"))
     drawn.append(ink.label((8, 18), symbol, "axis"))
-    return axis.strip(drawn, height, f"{curve.title} in {symbol} over flight time")
+    return axis.strip(drawn, height, f"{title} in {symbol} over flight time")
 
 
 def rule_strip(rule: RuleCourse, axis: Axis) -> Markup:
@@ -153,7 +184,7 @@ def profile_view(story: Story) -> Markup | None:
 
 def _profile(along: FloatArray, heights: FloatArray, planned: list[tuple[float, float]]) -> Markup:
     height = 150.0
-    low, high = _range(np.concatenate([heights, [up for _, up in planned]]), [])
+    low, high = _range(np.concatenate([heights, [up for _, up in planned]]), [], 0.5)
     longest = planned[-1][0]
 
     def place(metres: float, up: float) -> ink.Point:
@@ -177,9 +208,9 @@ def _profile(along: FloatArray, heights: FloatArray, planned: list[tuple[float, 
     )
 
 
-def _range(values: FloatArray, limits: list[float]) -> tuple[float, float]:
+def _range(values: FloatArray, limits: Sequence[float], least: float) -> tuple[float, float]:
     low, high = float(min([*values, *limits])), float(max([*values, *limits]))
-    room = max(0.06 * (high - low), 0.05)
+    room = max(0.06 * (high - low), (least - (high - low)) / 2)
     return low - room, high + room
 
 

@@ -10,7 +10,8 @@ function linkMoments(data) {
   const play = document.getElementById("play");
   const strips = bySelector("svg.strip");
   const cursors = strips.map((strip) => strip.querySelector(".cursor"));
-  const dot = document.querySelector("svg.plan .cursor-dot");
+  const dot = document.querySelector("svg.plan circle.cursor-dot");
+  const square = document.querySelector("svg.plan rect.cursor-dot");
   const rows = bySelector("tr[data-at]").map((row) => ({ row, at: Number(row.dataset.at) }));
   const last = Number(slider.max);
   const secondsOf = (index) => data.begin + ((data.end - data.begin) * index) / last;
@@ -27,6 +28,10 @@ function linkMoments(data) {
     if (dot && data.places.length) {
       dot.setAttribute("cx", data.places[index][0]);
       dot.setAttribute("cy", data.places[index][1]);
+    }
+    if (square && data.places_b && data.places_b.length) {
+      square.setAttribute("x", data.places_b[index][0] - 6);
+      square.setAttribute("y", data.places_b[index][1] - 6);
     }
     const leg = data.legs.find((one) => seconds >= one.begin && seconds < one.end);
     const parts = [`${seconds.toFixed(1)} s`];
