@@ -43,6 +43,8 @@ def write_reports(
     site: Path | None = None,
     markdown: Path | None = None,
     plan_views: Path | None = None,
+    *,
+    as_png: bool = False,
 ) -> list[Path]:
     """Writes what is asked for and returns the files to open. Raises FolderProblem where it cannot."""
     written: list[Path] = []
@@ -52,7 +54,7 @@ def write_reports(
         write_markdown(markdown, [outcome for outcome, _ in told])
         written.append(markdown)
     if plan_views is not None:
-        written += write_plans(told, plan_views)
+        written += write_plans(told, plan_views, as_png=as_png)
     return written
 
 

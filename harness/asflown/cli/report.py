@@ -17,6 +17,7 @@ examples:
   asflown report .asflown/flights/* --site site          then open site/index.html
   asflown report .asflown/flights/* --markdown summary.md
   asflown report FOLDER --plan-views pictures            an SVG for a pull request
+  asflown report FOLDER --plan-views pictures --png      a PNG, where no SVG is shown
 """
 
 
@@ -31,6 +32,7 @@ def add_parser(commands: SubParsers) -> None:
     add("--site", type=Path, metavar="DIR", help="write static pages into this folder")
     add("--markdown", type=Path, metavar="FILE", help="write a summary for the job page of a CI server")
     add("--plan-views", type=Path, metavar="DIR", help="write the plan view of each flight as SVG")
+    add("--png", action="store_true", help="plan views as PNG instead (pip install 'asflown[png]')")
     parser.set_defaults(run=run)
 
 
@@ -42,7 +44,9 @@ def run(options: argparse.Namespace) -> int:
 
     if options.site is None and options.markdown is None and options.plan_views is None:
         raise UsageError("nothing is asked for", "Add --site DIR, --markdown FILE or --plan-views DIR")
+    if options.png and options.plan_views is None:
+        raise UsageError("--png is how plan views are drawn, and none are asked for", "Add --plan-views DIR")
     told = told_of(list(dict.fromkeys(options.paths)), options.scenario)
-    for path in write_reports(told, options.site, options.markdown, options.plan_views):
+    for path in write_reports(told, options.site, options.markdown, options.plan_views, as_png=options.png):
         print(path)
     return exit_code_of(outcome.verdict for outcome, _ in told)

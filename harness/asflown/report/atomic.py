@@ -35,18 +35,23 @@ def write_text(path: Path, text: str, *, durable: bool = True) -> None:
 
     Raises FolderProblem when that fails; the old file then stays.
     """
+    write_bytes(path, text.encode("utf-8"), durable=durable)
+
+
+def write_bytes(path: Path, data: bytes, *, durable: bool = True) -> None:
+    """As `write_text`, for what is no text. Raises FolderProblem."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         _make_folder(path.parent)
-        _replace(path, part, text, durable=durable)
+        _replace(path, part, data, durable=durable)
     except OSError as error:
         raise _not_writable(path, error) from error
 
 
-def _replace(path: Path, part: Path, text: str, *, durable: bool) -> None:
+def _replace(path: Path, part: Path, data: bytes, *, durable: bool) -> None:
     try:
-        with part.open("w", encoding="utf-8", newline="\n") as out:
-            out.write(text)
+        with part.open("wb") as out:
+            out.write(data)
             if durable:
                 out.flush()
                 os.fsync(out.fileno())

@@ -19,7 +19,6 @@ from asflown.report.visible import visible
 SIZE_MAX = 400_000
 """Job pages take a megabyte or less; what is left out is said."""
 _TEXT_MAX, _FAILURES_MAX = 600, 50
-_SIGNS: dict[VerdictWord, str] = {"pass": "✓", "fail": "✗", "inconclusive": "?", "error": "!"}
 _ORDER: tuple[VerdictWord, ...] = ("fail", "error", "inconclusive", "pass")
 _MARKUP = re.compile(r"[\\`*_{}\[\]()<>#+!|~&-]")
 _ENTITIES = {"<": "&lt;", ">": "&gt;", "&": "&amp;", "|": "&#124;"}
@@ -52,7 +51,7 @@ def _line(outcome: ScenarioOutcome) -> str:
     worst = min(known, key=lambda row: row.margin_value or 0.0, default=None)
     margin = "" if worst is None else f"{worst.margin} {_plain(worst.name)}"
     cells = [
-        f"{_SIGNS[outcome.verdict]} {outcome.verdict}", _plain(outcome.name), _plain(outcome.vehicle),
+        f"{words.SIGNS[outcome.verdict]} {outcome.verdict}", _plain(outcome.name), _plain(outcome.vehicle),
         str(len(outcome.flights)), margin,
     ]  # fmt: skip
     return f"| {' | '.join(cells)} |"
@@ -62,7 +61,7 @@ def _failure(outcome: ScenarioOutcome, flown: Flown) -> list[str]:
     """Plain words, and the command that flies it again."""
     what = f"{_plain(outcome.name)} on {_plain(outcome.vehicle)}, seed {flown.manifest.seed}"
     return [
-        f"### {_SIGNS[flown.verdict]} {what}",
+        f"### {words.SIGNS[flown.verdict]} {what}",
         "",
         _plain(flown.reason),
         "",

@@ -8,11 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from asflown.grade.result import VerdictWord
 from asflown.scenario.model import Limit
 from asflown.units import UNITS, Dimension, format_quantity
 
 _DIMENSIONS = {dimension.si_symbol: dimension for dimension in Dimension}
 _PLACES_WITHOUT_UNIT = 2
+SIGNS: dict[VerdictWord, str] = {"pass": "✓", "fail": "✗", "inconclusive": "?", "error": "!"}
+"""Beside a verdict's colour, for eyes that do not tell colours apart."""
 
 
 def quantity(value: float | None, unit: str) -> str:

@@ -19,10 +19,15 @@ from asflown.report.visible import visible
 Point = tuple[float, float]
 
 STANDALONE_STYLE = (
-    "text{font:12px sans-serif;fill:#1d2530}.corridor{stroke:#1f5f8b;fill:none;opacity:.14}"
-    ".planned{stroke:#1f5f8b;fill:none;stroke-width:1.5;stroke-dasharray:6 4}.inside{stroke:#1d2530}"
+    "text{font:12px Arial,'Liberation Sans','DejaVu Sans','Noto Sans',sans-serif;fill:#1d2530}"
+    ".tick,.axis{fill:#59626e}.leg{fill:#1f5f8b;font-weight:bold;paint-order:stroke;stroke:#fff;stroke-width:3px}"
+    ".title{font-size:17px;font-weight:bold}.title.fail{fill:#a8330f}.title.pass{fill:#0b6e4f}"
+    ".title.inconclusive{fill:#765700}.title.error{fill:#5b4b8a}.reason{font-size:13px}"
+    ".corridor{stroke:#1f5f8b;fill:none;opacity:.14;stroke-linejoin:round}"
+    ".planned{stroke:#1f5f8b;fill:none;stroke-width:1.5;stroke-dasharray:6 4}"
+    ".track{fill:none;stroke-width:2;stroke-linejoin:round}.inside{stroke:#1d2530}"
     ".near{stroke:#a36a00;stroke-width:3}.beyond{stroke:#b3401a;stroke-width:4}.aside{stroke:#77808c}"
-    ".track{fill:none;stroke-width:2;stroke-linejoin:round}.grid{stroke:#d5d9de;stroke-width:1}"
+    ".grid{stroke:#d5d9de;stroke-width:1}"
     ".truth{stroke:#5b4b8a;fill:none;stroke-width:1.5;stroke-dasharray:2 3}"
     ".mark{fill:#1d2530}.worst{fill:none;stroke:#b3401a;stroke-width:2}"
 )

@@ -29,7 +29,6 @@ CAUTIONS = (
 )
 ANSWER_SIGNS = {"same": "=", "different": "≠", "inconclusive": "?"}
 """Of comparisons."""
-SIGNS = {"pass": "✓", "fail": "✗", "inconclusive": "?", "error": "!"}
 _MOMENTS = 500
 
 
@@ -52,7 +51,7 @@ def environment() -> Environment:
     )
     made.filters |= {"visible": visible, "seconds": words.seconds, "margin": words.margin, "moment": _moment}
     made.globals |= {
-        "signs": SIGNS,
+        "signs": words.SIGNS,
         "answer_signs": ANSWER_SIGNS,
         "cautions": CAUTIONS,
         "version": asflown.__version__,

@@ -11,13 +11,12 @@ from importlib.resources import files
 from pathlib import Path
 
 from asflown.report import atomic
-from asflown.report.site import ink
 from asflown.report.site.comparing import Compared, Refused, comparisons_of
 from asflown.report.site.comparison_page import comparison_page, line_of, page_name_of
 from asflown.report.site.flight_pages import Order, write_flight_pages
 from asflown.report.site.overview import WORST_FIRST, Entry, Told, groups_of, page_name, unique
 from asflown.report.site.page import environment, overview_page
-from asflown.report.site.plan_view import plan_view
+from asflown.report.site.plan_picture import plan_picture, png
 from asflown.report.site.story import story_of
 
 ASSETS = ("site.css", "site.js")
@@ -82,15 +81,21 @@ def _write_comparisons(
     return sorted(lines, key=lambda line: ANSWER_ORDER.index(line["conclusion"]))
 
 
-def write_plans(told: Told, folder: Path) -> list[Path]:
-    """Writes the plan view of each flight as a picture of its own, for pull requests. Raises FolderProblem."""
+def write_plans(told: Told, folder: Path, *, as_png: bool = False) -> list[Path]:
+    """Writes the plan view of each flight as a picture of its own, for pull requests.
+
+    Raises FolderProblem, and UsageError where PNG is asked for and cannot be drawn.
+    """
     written = []
     for outcome, scenario in told:
         for flown in outcome.flights:
-            drawn = plan_view(story_of(flown, scenario))
+            drawn = plan_picture(story_of(flown, scenario))
             if drawn is not None:
-                path = folder / f"{page_name(flown).removesuffix('.html')}.svg"
-                atomic.write_text(path, ink.standalone(drawn[0]) + "\n")
+                path = folder / f"{page_name(flown).removesuffix('.html')}{'.png' if as_png else '.svg'}"
+                if as_png:
+                    atomic.write_bytes(path, png(drawn))
+                else:
+                    atomic.write_text(path, drawn + "\n")
                 written.append(path)
     return written
 
