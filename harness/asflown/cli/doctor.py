@@ -26,6 +26,8 @@ examples:
 exit codes:
   0  flights can be flown (a 'note' is something that only some flights need)
   1  something that every flight needs is wrong
+
+What the message of another command means: asflown docs errors
 """
 WIDTH = 80
 _NAME_WIDTH = 18

@@ -335,8 +335,7 @@ class ExpectedPath(Model):
     """The legs in order, starting on the ground at the start point."""
 
     frame: Literal["start-heading", "north-east", "geodetic"] = "start-heading"
-    """What points count in: forward, right and up from the start; north, east and up from home; or WGS-84.
-    What points count in: forward, right and up from the start; north, east and up from home; or WGS-84."""
+    """What points count in: forward, right and up from the start; north, east and up from home; or WGS-84."""
     legs: tuple[Leg, ...] = Field(min_length=1)
     """One after the other."""
 
@@ -466,8 +465,7 @@ class Scenario(Model):
     expect: Expect
     """What the flight is held against."""
     judge: JudgeWay = "every-flight"
-    """How several flights become one verdict: each must pass, or a share of them, shown with a confidence.
-    How several flights become one verdict: each must pass, or a share of them, shown with a confidence."""
+    """How several flights become one verdict: each must pass, or a share of them, shown with a confidence."""
     repeat: Repeat = Repeat()
     """How many flights, and with which seeds."""
     clock: Literal["any", "lockstep", "paced"] = "any"
