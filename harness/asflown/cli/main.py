@@ -24,6 +24,7 @@ from asflown.cli import (
     check,
     compare,
     completion,
+    docs,
     doctor,
     explain,
     fly,
@@ -36,6 +37,7 @@ from asflown.cli import (
     search,
     sensitivity,
     vehicle,
+    when,
 )
 from asflown.cli.parsing import CommandParser
 from asflown.errors import AsflownError, ExitCode, FileProblem
@@ -54,12 +56,14 @@ COMMANDS = (
     bisect,
     campaign,
     search,
+    when,
     sensitivity,
     record,
     check,
     vehicle,
     link,
     doctor,
+    docs,
     completion,
 )
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
@@ -83,6 +87,7 @@ examples:
   asflown compare before after                 what differs between two sets of flights
   asflown vehicle serve palm80 --listen udp-listen://127.0.0.1:14560
                                                a simulated vehicle for any MAVLink client
+  asflown docs errors                          what an error means and what to do
 
 exit codes:
   0 all passed            1 something failed       2 usage or file error
