@@ -2,27 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import hashlib
+import os
+from collections.abc import Callable, Generator
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 from asflown.campaign.executor import Executor
 from asflown.campaign.flying import Keeping, Outcome, Task
 from asflown.campaign.plan import drawn, identity
 from asflown.campaign.store import FLIGHTS, Store
-from asflown.errors import UsageError
+from asflown.errors import FlightError, UsageError
 from asflown.flight.plan import ClockChoice
 from asflown.grade.statistics.sequential import SequentialPlan, sequential_plan
 from asflown.scenario.campaign import Campaign
 from asflown.scenario.file import LoadedScenario, with_given
 
 CAMPAIGNS = Path(".asflown") / "campaigns"
+ERRORS_IN_A_ROW = 10
+"""So many flights that cannot be flown, one after the other, have one reason: a full disk, a script that is gone."""
 
 
 def folder_of(loaded: LoadedScenario, vehicle: str, into: Path = CAMPAIGNS) -> Path:
-    """Where the campaign of a scenario on a vehicle is kept: one place for one plan."""
-    campaign = campaign_of(loaded)
+    """Where the campaign of a scenario on a vehicle is kept: one place for one plan, scenario and script."""
+    what = f"{identity(campaign_of(loaded), loaded.scenario.name)}{contents(loaded)}"
     name = vehicle.replace("@", "-").replace("/", "-")
-    return into / f"{loaded.scenario.name}-{name}-{identity(campaign, loaded.scenario.name)}"
+    return into / f"{loaded.scenario.name}-{name}-{hashlib.sha256(what.encode()).hexdigest()[:12]}"
+
+
+def contents(loaded: LoadedScenario) -> str:
+    """A hash of what is flown: the scenario, the files that its commands name, and all Python files of its folder.
+
+    A campaign is gone on with only while this is the same. Other files do not count: results may lie there.
+    """
+    script, folder = loaded.scenario.script, loaded.folder
+    named = {folder / word for command in (script.run, *script.beside) for word in command}
+    hasher = hashlib.sha256(loaded.scenario.model_dump_json().encode())
+    for file in sorted(named | {*folder.rglob("*.py")}):
+        place = os.path.relpath(file, folder)
+        if file.is_file() and not any(
+            part.startswith((".", "__")) and part != ".." for part in Path(place).parts[:-1]
+        ):
+            hasher.update(f"\n{place}\n".encode() + file.read_bytes())
+    return hasher.hexdigest()
 
 
 def campaign_of(loaded: LoadedScenario) -> Campaign:
@@ -46,31 +69,62 @@ def fly_campaign(
 ) -> dict[int, Outcome]:
     """All outcomes by number. `seen` hears of each flight as it is done.
 
-    Raises FileProblem for a drawn value that the scenario does not allow, before anything flies, and FolderProblem.
+    A flight that could not be flown is tried again when a campaign is gone on with. Raises FileProblem for a drawn
+    value that the scenario does not allow, before anything flies, FolderProblem, and FlightError when nothing can be
+    flown any more.
     """
     campaign = campaign_of(loaded)
     flights = drawn(campaign, loaded.scenario.name)
     for one in flights[:50]:  # more than enough to meet a value that cannot be
         with_given(loaded, one.given)
-    about = {"scenario": str(loaded.file), "name": loaded.scenario.name, "vehicle": vehicle}
+    about = {
+        "scenario": str(loaded.file), "name": loaded.scenario.name, "vehicle": vehicle, "contents": contents(loaded),
+    }  # fmt: skip
     store.begin(about, flights)
-    done = store.done()
-    tasks = [
-        Task(one, loaded.file.resolve(), vehicle, clock, store.folder / FLIGHTS, keeping)
-        for one in flights
-        if one.number not in done
-    ]
-    plan = stopping_plan(campaign)
-    if clear(done, plan) is None:
-        for outcome in executor.run(tasks):
-            if outcome.number not in done:
-                store.enter(outcome)
-                done[outcome.number] = outcome
-                seen(outcome)
+    try:
+        done = {number: _in_short(one) for number, one in store.done().items() if one.verdict != "error"}
+        tasks = [
+            Task(one, loaded.file.resolve(), vehicle, clock, store.folder / FLIGHTS, keeping)
+            for one in flights
+            if one.number not in done
+        ]
+        plan = stopping_plan(campaign)
+        if clear(done, plan) is None:
+            _fly(executor.run(tasks), store, done, plan, seen)
+        return dict(sorted(store.done().items()))
+    finally:
+        store.close()
+
+
+def _fly(
+    outcomes: Generator[Outcome],
+    store: Store,
+    done: dict[int, Outcome],
+    plan: SequentialPlan | None,
+    seen: Callable[[Outcome], None],
+) -> None:
+    """Notes each flight as it comes, until all are done or the answer is clear; ends what still flies then."""
+    errors = 0
+    with closing(outcomes):
+        for outcome in outcomes:
+            if outcome.number in done:
+                continue
+            store.enter(outcome)
+            done[outcome.number] = _in_short(outcome)
+            seen(outcome)
+            errors = errors + 1 if outcome.verdict == "error" else 0
+            if errors == ERRORS_IN_A_ROW:
+                raise FlightError(
+                    f"{errors} flights in a row could not be flown: {outcome.reason}",
+                    "Mend that and give the same command again: what is done stays done",
+                )
             if clear(done, plan) is not None:
-                break
-    store.close()
-    return dict(sorted(done.items()))
+                return
+
+
+def _in_short(outcome: Outcome) -> Outcome:
+    """What must be kept in mind of a flight that is on disk."""
+    return replace(outcome, given={}, margins={}, reason="")
 
 
 def stopping_plan(campaign: Campaign) -> SequentialPlan | None:

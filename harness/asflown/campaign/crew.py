@@ -2,7 +2,7 @@
 
 A worker hears of the end of the run from its parent alone (SIGTERM, once): it leads a process group of its own,
 so Ctrl-C reaches the parent only, and a flight that is being brought to its end is not disturbed by a second
-signal. A parent that is gone ends its workers, too: nobody reads their progress any more.
+signal. A parent that is gone, however it ended, ends its workers, too: nobody reads their results any more.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import threading
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -164,6 +165,7 @@ def _serve(connection: Connection, work: Callable[[Task, Tell], Result]) -> None
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(ExitCode.TERMINATED))
     signal.signal(signal.SIGINT, lambda *_: None)  # not SIG_IGN, which scripts would inherit
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    threading.Thread(target=_end_with_parent, daemon=True).start()
 
     def tell(message: Message) -> None:
         try:
@@ -174,6 +176,14 @@ def _serve(connection: Connection, work: Callable[[Task, Tell], Result]) -> None
     with suppress(EOFError, OSError):
         while (task := connection.recv()) is not None:
             tell(_answer(work, task, lambda told: tell(("told", told))))
+
+
+def _end_with_parent() -> None:
+    """Ends the task in order as soon as the parent is gone, also by a SIGKILL that it cannot pass on."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os.kill(os.getpid(), signal.SIGTERM)
 
 
 def _answer(work: Callable[[Task, Tell], Result], task: Task, tell: Tell) -> Message:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -69,3 +71,57 @@ def test_a_folder_without_a_plan_is_no_campaign(tmp_path: Path) -> None:
     (tmp_path / PLAN).write_text('{"flights": [')
     with pytest.raises(FolderProblem, match="is no campaign"):
         Store(tmp_path).plan()
+
+
+def test_what_could_not_be_flown_is_replaced_by_what_could(tmp_path: Path) -> None:
+    """The first verdict counts; an `error` is none."""
+    store = Store(tmp_path)
+    store.begin({"name": "x"}, drawn(campaign(5), "x"))
+    first, verdict, later = outcome(2, 1.0, None), outcome(2, 1.0, 0.5), outcome(2, 1.0, None)
+    store.enter(first)
+    assert store.done() == {2: first}
+    store.enter(verdict)
+    store.enter(later)
+    assert store.done() == {2: verdict}
+    store.close()
+
+
+def test_one_process_at_a_time_flies_a_campaign(tmp_path: Path) -> None:
+    """Another one that begins it is refused until the first closes it."""
+    store, other = filled(tmp_path), Store(tmp_path)
+    store.begin({"name": "x"}, drawn(campaign(5), "x"))
+    with pytest.raises(FolderProblem, match="another process flies"):
+        other.begin({"name": "x"}, drawn(campaign(5), "x"))
+    store.close()
+    other.begin({"name": "x"}, drawn(campaign(5), "x"))
+    other.close()
+
+
+FILLS_UP = """\
+import resource, signal, sys
+from pathlib import Path
+from asflown.campaign.store import Store
+from asflown.errors import FolderProblem
+from tests.unit.campaign.made_up import outcome
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+store = Store(Path(sys.argv[1]))
+store.enter(outcome(5, 1.0, 0.5))
+size = (Path(sys.argv[1]) / "results.jsonl").stat().st_size
+resource.setrlimit(resource.RLIMIT_FSIZE, (size + 50, resource.RLIM_INFINITY))
+try:
+    store.enter(outcome(6, 1.0, 0.5))
+except FolderProblem as error:
+    print(error)
+resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY,) * 2)
+store.enter(outcome(7, 1.0, 0.5))
+"""
+
+
+def test_a_line_that_finds_no_room_leaves_nothing_behind(tmp_path: Path) -> None:
+    """The system takes a part of the line and then no more: that is an error, and the next line stands alone."""
+    filled(tmp_path)
+    argv = [sys.executable, "-c", FILLS_UP, str(tmp_path)]
+    done = subprocess.run(argv, capture_output=True, text=True, check=True)
+    assert "cannot be written (File too large)" in done.stdout
+    assert sorted(Store(tmp_path).done()) == [0, 1, 2, 3, 4, 5, 7]
+    assert len((tmp_path / RESULTS).read_text().splitlines()) == 7
