@@ -36,20 +36,20 @@ def add_parser(commands: SubParsers) -> None:
 def run(options: argparse.Namespace) -> int:
     """Lists, shows or writes; returns 0. Raises UsageError for a page that there is not."""
     if options.write is not None:
-        write(options.write)
+        write(options.write, options.whole)
     elif options.page is None:
         _list()
     else:
-        _show(options.page)
+        _show(options.page, options.whole)
     return 0
 
 
-def write(folder: Path) -> None:
+def write(folder: Path, whole: argparse.ArgumentParser) -> None:
     """All pages as Markdown. Raises FolderProblem where they cannot be written."""
     from asflown.report import atomic
 
     for page in PAGES:
-        atomic.write_text(folder / f"{page.name}.md", page.make())
+        atomic.write_text(folder / f"{page.name}.md", page.make(whole))
 
 
 def _list() -> None:
@@ -61,7 +61,7 @@ def _list() -> None:
         print(f"The guides: {guides}")
 
 
-def _show(name: str) -> None:
+def _show(name: str, whole: argparse.ArgumentParser) -> None:
     import sys
 
     from rich.markdown import Markdown
@@ -75,6 +75,6 @@ def _show(name: str) -> None:
         raise UsageError(f"there is no page `{name}`", meant(name, [one.name for one in PAGES], "There are"))
     out = terminal.console(sys.stdout)
     if out.is_terminal:
-        out.print(Markdown(page.make()))
+        out.print(Markdown(page.make(whole)))
     else:
-        print(page.make(), end="")
+        print(page.make(whole), end="")

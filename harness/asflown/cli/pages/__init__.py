@@ -1,10 +1,12 @@
 """Pages of the reference, made from the code: each is what the program itself says, so it cannot be out of date.
 
-A page is a function without arguments that returns Markdown. What it is made from is imported when it is made.
+A page is a function of the parser of the whole command that returns Markdown. What it is made from is imported when it
+is made.
 """
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -16,34 +18,35 @@ class Page:
     name: str
     """What `asflown docs` calls it, and its file without `.md`."""
     says: str
-    make: Callable[[], str]
+    make: Callable[[argparse.ArgumentParser], str]
+    """Of the parser of the whole command."""
 
 
-def _commands() -> str:
+def _commands(whole: argparse.ArgumentParser) -> str:
     from asflown.cli.pages.commands import page
 
-    return page()
+    return page(whole)
 
 
-def _scenario_file() -> str:
+def _scenario_file(_whole: argparse.ArgumentParser) -> str:
     from asflown.cli.pages.keys import page
 
     return page("scenario")
 
 
-def _vehicle_file() -> str:
+def _vehicle_file(_whole: argparse.ArgumentParser) -> str:
     from asflown.cli.pages.keys import page
 
     return page("vehicle")
 
 
-def _signals() -> str:
+def _signals(_whole: argparse.ArgumentParser) -> str:
     from asflown.cli.pages.signals import page
 
     return page()
 
 
-def _errors() -> str:
+def _errors(_whole: argparse.ArgumentParser) -> str:
     from asflown.cli.pages.errors import page
 
     return page()

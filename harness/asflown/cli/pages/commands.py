@@ -9,11 +9,8 @@ from asflown.cli.pages.markdown import made_by, table
 from asflown.cli.parsing import arguments_of, parts
 
 
-def page() -> str:
-    """The whole page."""
-    from asflown.cli.main import build_parser
-
-    whole = build_parser()
+def page(whole: argparse.ArgumentParser) -> str:
+    """The whole page, of the parser of the whole command."""
     lines = ["# Commands", "", made_by("commands"), "", (whole.description or "").strip(), ""]
     lines += ["Exit codes: [errors](errors.md). Each command explains itself with `--help`.", ""]
     for parser in parts(whole):

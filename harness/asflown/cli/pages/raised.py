@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2]
@@ -25,12 +26,13 @@ class Raised:
 
 def raised(kinds: Collection[str]) -> list[Raised]:
     """All errors of these classes that the package makes, each wording once, sorted."""
-    found = {
-        one
-        for file in sorted(PACKAGE.rglob("*.py"))
-        for one in _in_module(ast.parse(file.read_text(encoding="utf-8")), kinds)
-    }
+    found = {one for tree in _modules() for one in _in_module(tree, kinds)}
     return sorted(found, key=lambda one: (one.kind, one.problem.lower(), one.remedy))
+
+
+@cache
+def _modules() -> tuple[ast.Module, ...]:
+    return tuple(ast.parse(file.read_text(encoding="utf-8")) for file in sorted(PACKAGE.rglob("*.py")))
 
 
 def _in_module(tree: ast.Module, kinds: Collection[str]) -> Iterator[Raised]:
