@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli import preflight
+from asflown.cli import calibrating, preflight
 from asflown.cli.parsing import SubParsers, command
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ def add_parser(commands: SubParsers) -> None:
     _add_show(subcommands)
     _add_serve(subcommands)
     preflight.add_parser(subcommands)
+    calibrating.add_parser(subcommands)
     _add_sweep(subcommands)
 
 
