@@ -147,7 +147,7 @@ def limit_size(allowed: Limit) -> float:
     if allowed.scale is not None:
         return allowed.scale
     if allowed.between is not None:
-        return (allowed.between[1] - allowed.between[0]) / 2
+        return abs(allowed.between[1] - allowed.between[0]) / 2
     end = allowed.at_most if allowed.at_most is not None else allowed.at_least
     return abs(end or 0.0)
 

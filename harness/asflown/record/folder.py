@@ -29,6 +29,7 @@ CAPTURES = (VEHICLE_TLOG, SCRIPT_TLOG, STATION_TLOG, EVENTS, SCRIPT_LOG, truth.F
 
 _MOST_AT_ONE_TIME = 10_000
 EVENTS_BYTES_MAX = 512_000_000
+_LONGEST_FAULT = 300
 
 
 def create(flights: Path, time: str, scenario: str, vehicle: str) -> Path:
@@ -77,7 +78,8 @@ def _fault(path: Path, error: Exception) -> str:
     if isinstance(error, pydantic.ValidationError):
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
-        return f"{path.name}: {place}: {first['msg']}" if place else f"{path.name}: {first['msg']}"
+        said = f"{place}: {first['msg']}" if place else first["msg"]
+        return f"{path.name}: {said[:_LONGEST_FAULT]}"
     return f"{path.name} is not UTF-8"
 
 

@@ -72,6 +72,12 @@ def crc_extras(message_ids: npt.NDArray[np.int32]) -> npt.NDArray[np.int16]:
     return np.where(inside, _extra_table()[np.where(inside, message_ids, 0)], np.int16(-1))
 
 
+def crc_extra(message_id: int) -> int | None:
+    """CRC_EXTRA of one id; None where the message is not known."""
+    message = _MAP.get(message_id)
+    return None if message is None else int(message.crc_extra)
+
+
 @cache
 def _extra_table() -> npt.NDArray[np.int16]:
     table = np.full(_KNOWN_BELOW, -1, dtype=np.int16)

@@ -7,11 +7,13 @@ that what is held at a time depends on the block and not on the file.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
+from fastcrc.crc16 import mcrf4xx
 from numpy.lib.stride_tricks import sliding_window_view
 
 from asflown.record import layout
@@ -23,9 +25,14 @@ SIGNED = 0x01
 _V1, _V2 = 0xFE, 0xFD
 _SIGNATURE_BYTES = 13
 _CHECKSUM_BYTES = 2
+LONGEST_FRAME_BYTES = V2_HEADER_BYTES + 255 + _CHECKSUM_BYTES + _SIGNATURE_BYTES
+_START = re.compile(rb"[\xfd\xfe]")
 SHORTEST_RECORD = STAMP_BYTES + V1_HEADER_BYTES + _CHECKSUM_BYTES
 _SEARCH_BYTES = 1 << 16
-_BLOCK_BYTES = 1 << 21
+_NEAR_BYTES = 1 << 12
+"""What is searched frame by frame behind rubbish, before windows are: the next good frame is mostly near."""
+_BLOCK_BYTES, _FIRST_BLOCK_BYTES = 1 << 21, 1 << 12
+"""A walk begins with a short block and doubles it, so that a file with much damage costs no more than its length."""
 
 Bytes = npt.NDArray[np.uint8]
 Whole = npt.NDArray[np.int64]
@@ -59,7 +66,7 @@ def runs(data: Bytes) -> Iterator[Frames]:
     follows that frame is believed only when nothing good is found behind it at any other place.
     """
     place: int | None = 0
-    block = _BLOCK_BYTES
+    block = _FIRST_BLOCK_BYTES
     while place is not None and place + SHORTEST_RECORD <= len(data):
         starts, broken = _walk(data, place, block)
         walked = take_apart(data, starts)
@@ -67,7 +74,7 @@ def runs(data: Bytes) -> Iterator[Frames]:
         if not broken and not len(good):
             block *= 2  # nothing known in all of it: a longer stretch decides
             continue
-        block = _BLOCK_BYTES
+        block = _FIRST_BLOCK_BYTES if broken else min(2 * block, _BLOCK_BYTES)
         believed = int(good[-1]) + 1 if len(good) else 0
         yield walked.part(slice(believed))
         if believed:
@@ -106,13 +113,32 @@ def _walk(data: Bytes, place: int, block: int) -> tuple[Whole, bool]:
 
 def _next_good(data: Bytes, place: int) -> int | None:
     """The place of the first record at or behind `place` whose frame is known and has the right checksum."""
-    for start in range(place + STAMP_BYTES, len(data), _SEARCH_BYTES):
+    first = place + STAMP_BYTES
+    near = data[first : first + _NEAR_BYTES + LONGEST_FRAME_BYTES].tobytes()
+    for found in _START.finditer(near, 0, _NEAR_BYTES):
+        if _is_good(near, found.start()):
+            return place + found.start()
+    for start in range(first + _NEAR_BYTES, len(data), _SEARCH_BYTES):
         window = data[start : start + _SEARCH_BYTES]
         starts = np.flatnonzero((window == _V1) | (window == _V2)) + start
         frames = take_apart(data, starts)
         if frames.good.any():
             return int(frames.start[np.argmax(frames.good)]) - STAMP_BYTES
     return None
+
+
+def _is_good(data: bytes, at: int) -> bool:
+    """As `take_apart` has it, for the one frame at `at`; 20 times as quick for one as for an array of them."""
+    head = data[at : at + V2_HEADER_BYTES].ljust(V2_HEADER_BYTES, b"\0")
+    v2 = head[0] == _V2
+    signed = head[2] & SIGNED if v2 else 0
+    if v2 and head[2] & ~SIGNED:
+        return False
+    extra = layout.crc_extra(head[7] | head[8] << 8 | head[9] << 16 if v2 else head[5])
+    end = at + (V2_HEADER_BYTES if v2 else V1_HEADER_BYTES) + head[1]
+    if extra is None or end + _CHECKSUM_BYTES + (_SIGNATURE_BYTES if signed else 0) > len(data):
+        return False
+    return mcrf4xx(data[at + 1 : end] + bytes((extra,))) == data[end] | data[end + 1] << 8
 
 
 def take_apart(data: Bytes, start: Whole) -> Frames:
