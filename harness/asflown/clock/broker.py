@@ -35,8 +35,8 @@ class Broker:
         """The script itself ended: it exited or was killed."""
         self.on_left: Callable[[str], None] = lambda reason: None
         """A process made a call that cannot be held; it waits to be ended."""
-        self.meanwhile: Callable[[], None] = lambda: None
-        """Work that makes no difference to anybody, done while a process runs."""
+        self.meanwhile: Callable[[], bool] = lambda: False
+        """A piece of work that makes no difference to anybody, done while a process runs; whether there is more."""
         self.on_stuck: Callable[[str], None] = lambda reason: None
         """A process neither waits nor exits, or waits for what cannot happen."""
         self._clock, self._ports, self._terms = clock, ports, terms
@@ -76,7 +76,8 @@ class Broker:
             running = next((one for one in self._participants if one.running), None)
             if running is None:
                 break
-            self.meanwhile()
+            while self.meanwhile() and not _has_spoken(running):
+                pass
             self._read_one(running)
         self.busy = False
         self._refresh_wake()
@@ -271,3 +272,8 @@ class Broker:
         except ConnectionError:
             self._gone(one)
             self._refresh_wake()
+
+
+def _has_spoken(one: Participant) -> bool:
+    """Whether a packet of a running process, or its end, waits to be read."""
+    return one.poll is not None and bool(one.poll.poll(0))

@@ -73,13 +73,16 @@ class Rig:
     async def give_back(self) -> None:
         """Nothing was borrowed."""
 
+    def _work_ahead(self) -> bool:
+        return self.vehicle.work_ahead(self.hub.quiet_up_until_us())
+
     def _make_runner(self) -> tuple[ScriptPort, ScriptRunner]:
         script, clock = self._attempted.plan.loaded.scenario.script, self._clock
         if isinstance(clock, VirtualClock):
             port, held = wire_held(script, self._attempted.folder)
             self.hub.attach(held, "script")
             compute_us, launch = round(script.compute_s * 1e6), launch_for(self._attempted, port)
-            return port, HeldRunner(clock, launch, held, compute_us, self.vehicle.work_ahead)
+            return port, HeldRunner(clock, launch, held, compute_us, self._work_ahead)
         port, endpoint = wire_paced(script, self._attempted.folder, clock)
         self.hub.attach(endpoint, "script")
         return port, PacedRunner(clock, launch_for(self._attempted, port))

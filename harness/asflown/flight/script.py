@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-import shutil
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +15,7 @@ from asflown.clock.participant import Terms
 from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
 from asflown.clock.virtual import VirtualClock
 from asflown.flight.interpreter import search_path
+from asflown.flight.private_place import PrivatePlace
 from asflown.flight.processes import FLIGHT_VARIABLE, ScriptProcess
 from asflown.link.modelled import ModelledPort
 
@@ -133,16 +132,16 @@ class HeldRunner:
         launch: Launch,
         port: ModelledPort,
         compute_us: int,
-        meanwhile: Callable[[], None],
+        meanwhile: Callable[[], bool],
     ) -> None:
-        """`meanwhile` is what the harness does while a process runs."""
+        """`meanwhile` is what the harness does while a process runs, piece by piece; whether there is more."""
         self._launch, self._port = launch, port
         self.argv = launch.argv
         self.ended: asyncio.Future[Ending] = asyncio.get_running_loop().create_future()
-        self._private = Path(tempfile.mkdtemp(prefix="asflown-"))  # the path of a socket must be short
+        self._private = PrivatePlace()
         watchdog_s = float(os.environ.get(WATCHDOG_VARIABLE, WATCHDOG_S))
         terms = Terms(launch.seed, compute_us)
-        self._broker = Broker(clock, self._private / "clock", [port], terms, watchdog_s)
+        self._broker = Broker(clock, self._private.path / "clock", [port], terms, watchdog_s)
         self._broker.on_gone = lambda: _settle(self.ended, Ending("exited"))
         self.left = ""
         self._broker.meanwhile = meanwhile
@@ -192,7 +191,7 @@ class HeldRunner:
         for beside in self._beside:
             beside.end(gently=False)
         self._broker.close()
-        shutil.rmtree(self._private, ignore_errors=True)
+        self._private.close()
         return code
 
     def usage_us(self) -> tuple[int, int] | None:

@@ -165,6 +165,10 @@ class Hub:
             counted |= _prefixed("radio", self._radio.counters())
         return counted
 
+    def quiet_up_until_us(self) -> int:
+        """Before this flight time nothing reaches the vehicle, whatever anybody says from now on."""
+        return self._clock.now_us() if self._radio is None else self._radio.quiet_up_until_us()
+
     def parties(self) -> list[tuple[str, str, dict[str, int]]]:
         """Everybody who is there now: the port's name, the party's own, and its traffic."""
         return [

@@ -6,6 +6,7 @@ counted as that. A transparent lane hands frames on at once, within the call.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from functools import partial
 
@@ -57,6 +58,8 @@ class Lane:
         )
         self._bit_errors = BitErrors(profile.bit_errors, generator)
         self._last_arrival_us = 0
+        self._arrivals_us: deque[int] = deque()
+        """When the frames arrive that have left, in order."""
         self._open = True
         self.frames_taken = self.frames_delivered = self.frames_lost = self.frames_overflowed = 0
         self.frames_damaged = 0
@@ -107,6 +110,14 @@ class Lane:
         room = self._profile.buffer_bytes
         return 100 if not room else max(0, 100 - 100 * self.waiting_bytes() // room)
 
+    def quiet_until_us(self) -> int:
+        """Before this flight time nothing comes out, whatever is sent from now on."""
+        now_us = self._clock.now_us()
+        if self._transparent:
+            return now_us
+        soonest_us = now_us + self._latency_us
+        return min(soonest_us, self._arrivals_us[0]) if self._arrivals_us else soonest_us
+
     def close(self) -> None:
         """What is on its way never arrives."""
         self._open = False
@@ -138,8 +149,14 @@ class Lane:
         self._last_arrival_us = max(self._last_arrival_us, left_us + delay_us)
         lost = self._loss.loses()
         flipped = self._bit_errors.flipped(8 * (len(frame) + self._profile.overhead_bytes))
-        arrive = partial(self._arrive, frame, left_us, lost=lost, flipped=flipped)
-        self._clock.call_at(self._last_arrival_us, arrive)
+        self._arrivals_us.append(self._last_arrival_us)
+        self._clock.call_at(
+            self._last_arrival_us, partial(self._come_out, frame, left_us, lost=lost, flipped=flipped)
+        )
+
+    def _come_out(self, frame: bytes, left_us: int, *, lost: bool, flipped: list[int]) -> None:
+        self._arrivals_us.popleft()
+        self._arrive(frame, left_us, lost=lost, flipped=flipped)
 
     def _arrive(self, frame: bytes, left_us: int, *, lost: bool, flipped: list[int]) -> None:
         if not self._open:

@@ -34,6 +34,8 @@ class Radio:
         self.down = Lane(profile.down_lane, clock, down, self._in_shadow, down_side)
         self._status = StatusWriter(profile.status) if profile.status is not None else None
         self._timer: Timer | None = None
+        self._report_us = 0
+        self._report_every_us = 0 if profile.status is None else round(profile.status.every_s * _US_PER_S)
 
     def deliver(self, *, up: Callable[[bytes], None], down: Callable[[bytes], None]) -> None:
         """Says where frames go that came through; each side's radio also says there how it fares."""
@@ -49,6 +51,13 @@ class Radio:
     def shadow(self, from_us: int, until_us: int | None = None) -> None:
         """Loses all that leaves, either way, from one flight time up to another, or for good."""
         self._shadows.append((from_us, until_us))
+
+    def quiet_up_until_us(self) -> int:
+        """Before this flight time nothing comes out at the vehicle, whatever is sent from now on."""
+        quiet_us = self.up.quiet_until_us()
+        if self._status is None:
+            return quiet_us
+        return min(quiet_us, self._next_report_us())
 
     def close(self) -> None:
         """What is on its way never arrives."""
@@ -66,9 +75,12 @@ class Radio:
         return counted
 
     def _plan(self) -> None:
-        assert self.profile.status is not None
-        every_us = round(self.profile.status.every_s * _US_PER_S)
-        self._timer = self._clock.call_at(self._clock.now_us() + every_us, self._report)
+        self._report_us = self._clock.now_us() + self._report_every_us
+        self._timer = self._clock.call_at(self._report_us, self._report)
+
+    def _next_report_us(self) -> int:
+        """When the radios report next, or would if the vehicle were heard now."""
+        return self._clock.now_us() + self._report_every_us if self._timer is None else self._report_us
 
     def _report(self) -> None:
         """RADIO_STATUS of the ground's radio to the ground, and of the vehicle's to the vehicle."""

@@ -112,8 +112,9 @@ class Airframe:
         """Nobody knows."""
         return b""
 
-    def work_ahead(self) -> None:
+    def work_ahead(self, quiet_until_us: int) -> bool:
         """Its work is its own."""
+        return False
 
     def stop(self) -> None:
         """It stays powered: that is its operator's affair."""

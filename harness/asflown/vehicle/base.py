@@ -43,8 +43,11 @@ class Vehicle(Protocol):
     def drain_state(self) -> bytes:
         """The unquantised plant state at each step since the last call, for the digest; empty if there is none."""
 
-    def work_ahead(self) -> None:
-        """Does work that depends on nobody while the script runs; makes no difference to any result."""
+    def work_ahead(self, quiet_until_us: int) -> bool:
+        """Does a piece of work while the script runs, which makes no difference to any result; whether there is more.
+
+        No frame reaches the vehicle before flight time `quiet_until_us`, whatever anybody says from now on.
+        """
 
     def stop(self) -> None:
         """Powers down and frees everything; harmless when called twice."""

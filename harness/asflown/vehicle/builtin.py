@@ -6,7 +6,9 @@ Tick n happens at power-up + n * 10 ms, whatever the clock does in between: a pa
 from __future__ import annotations
 
 import struct
+from collections import deque
 from pathlib import Path
+from typing import NamedTuple
 
 from asflown.clock.base import Clock, Timer
 from asflown.errors import VehicleProblem
@@ -33,6 +35,14 @@ def return_height_m(file: VehicleFile) -> float | None:
     spec = spec_by_name(RETURN_HEIGHT)
     default = None if spec is None else spec.default
     return OWN_DEFAULTS.get(file.airframe or "", {}).get(RETURN_HEIGHT, default)
+
+
+class _Lived(NamedTuple):
+    """What one tick gave."""
+
+    truth: bytes
+    state: bytes
+    frames: list[bytes]
 
 
 class BuiltIn:
@@ -65,6 +75,8 @@ class BuiltIn:
         self._door = InProcessEndpoint(self._craft.receive, self._link_is_down)
         self.endpoint: Endpoint = self._door
         self._rows: list[bytes] = []
+        self._states: list[bytes] = []
+        self._ahead: deque[_Lived] = deque()
         self._ticks = 0
         self._timer: Timer | None = None
 
@@ -104,12 +116,19 @@ class BuiltIn:
 
     def drain_state(self) -> bytes:
         """The unquantised plant state at each step since the last call."""
-        return self._craft.drain_state()
+        states, self._states = self._states, []
+        return b"".join(states)
 
-    def work_ahead(self) -> None:
-        """Computes the physics of the next tick."""
-        if self._timer is not None:
-            self._craft.fly_on()
+    def work_ahead(self, quiet_until_us: int) -> bool:
+        """Lives the next tick before its time, as long as no frame can count in it; else computes its physics."""
+        if self._timer is None:
+            return False
+        when_us = self._boot_us + (self._ticks + len(self._ahead)) * TICK_US
+        if when_us < quiet_until_us:
+            self._ahead.append(self._live(when_us))
+            return True
+        self._craft.fly_on()
+        return False
 
     def stop(self) -> None:
         """Powers down."""
@@ -124,12 +143,17 @@ class BuiltIn:
     def _tick(self) -> None:
         now_us = self._boot_us + self._ticks * TICK_US
         self._plan()
+        lived = self._ahead.popleft() if self._ahead else self._live(now_us)
+        self._rows.append(lived.truth)
+        self._states.append(lived.state)
+        if lived.frames:
+            self._door.emit(lived.frames)
+
+    def _live(self, until_us: int) -> _Lived:
         craft = self._craft
-        craft.tick(now_us)
-        self._rows.append(_ROW.pack(now_us / 1e6, *craft.truth_row()[1:]))
-        frames = craft.take_frames()
-        if frames:
-            self._door.emit(frames)
+        craft.tick(until_us)
+        truth = _ROW.pack(until_us / 1e6, *craft.truth_row()[1:])
+        return _Lived(truth, craft.drain_state(), craft.take_frames())
 
     def _link_is_down(self) -> bool:
         return self._loss.is_down(self._clock.now_us() - self._boot_us)

@@ -111,8 +111,9 @@ class ContainerVehicle:
         """Nothing is known."""
         return b""
 
-    def work_ahead(self) -> None:
+    def work_ahead(self, quiet_until_us: int) -> bool:
         """Its work is its own."""
+        return False
 
     def stop(self) -> None:
         """Removes the container and its network; says on which it failed. Harmless when called twice."""

@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pymavlink.dialects.v20 import common as mav
 
 from asflown.clock.virtual import VIRTUAL_EPOCH_US, VirtualClock
@@ -163,3 +165,37 @@ def test_an_unknown_release_is_a_problem_of_the_vehicle() -> None:
     """Not a fault of asflown."""
     file = PALM.model_copy(update={"release": "r99"})
     assert "r99" in refused(file)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.tuples(st.integers(1, 25_000), st.integers(0, 4)), max_size=60))
+def test_work_done_ahead_makes_no_difference(moments: list[tuple[int, int]]) -> None:
+    """However much is computed ahead, and when: equal frames at equal times, equal truth and state."""
+    assert _visited(moments) == _visited([(pause_us, 0) for pause_us, _ in moments])
+
+
+def _visited(moments: list[tuple[int, int]]) -> tuple[object, ...]:
+    """What a vehicle gives that hears a command now and then; at each moment so many pieces of work are done ahead."""
+    bench = Bench()
+    pieces: list[bytes] = []
+
+    async def visit() -> None:
+        bench.vehicle.start()
+        for number, (pause_us, ahead) in enumerate(moments):
+            now_us = bench.clock.now_us()
+            for _ in range(ahead):
+                bench.vehicle.work_ahead(now_us + pause_us)
+            await bench.clock.sleep_until(now_us + pause_us)
+            pieces.append(bench.vehicle.drain_state() + bench.vehicle.drain_truth())
+            bench.vehicle.endpoint.send(_asking_for_a_rate(1_000 * number))
+
+    bench.run(visit())
+    return bench.heard, pieces
+
+
+def _asking_for_a_rate(interval_us: int) -> bytes:
+    """SET_MESSAGE_INTERVAL of ATTITUDE, which is acknowledged and changes what follows."""
+    command = mav.MAVLink_command_long_message(
+        1, 1, mav.MAV_CMD_SET_MESSAGE_INTERVAL, 0, mav.MAVLINK_MSG_ID_ATTITUDE, interval_us, 0, 0, 0, 0, 0
+    )
+    return bytes(command.pack(mav.MAVLink(None, 245, 190)))
