@@ -8,7 +8,9 @@ from pathlib import Path
 import xmlschema
 from lxml import etree
 
-SCHEMA_FILE = Path(__file__).parent / "data" / "junit" / "junit-10.xsd"
+DATA = Path(__file__).parent / "data" / "junit"
+SCHEMA_FILE = DATA / "junit-10.xsd"
+OLDER_SCHEMA_FILE = DATA / "junit-4.xsd"
 
 
 @cache
@@ -17,14 +19,21 @@ def schema() -> xmlschema.XMLSchema:
     return xmlschema.XMLSchema(str(SCHEMA_FILE))
 
 
+@cache
+def older_schema() -> xmlschema.XMLSchema:
+    """The second published schema (data/junit/SOURCE.md)."""
+    return xmlschema.XMLSchema(str(OLDER_SCHEMA_FILE))
+
+
 def is_valid(text: str) -> bool:
     """Whether the schema takes the document."""
     return schema().is_valid(text)
 
 
 def read_report(text: str) -> etree._Element:
-    """The report's root; asserts that it is valid and that every declared count is the number of elements."""
+    """The report's root; asserts that both schemas take it and that every declared count is the number of elements."""
     schema().validate(text)
+    older_schema().validate(text)
     root = etree.fromstring(text.encode("utf-8"), etree.XMLParser(huge_tree=True))
     for element in [root, *root.iter("testsuite")]:
         assert int(element.get("tests", -1)) == len(list(element.iter("testcase")))

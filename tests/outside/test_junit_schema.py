@@ -1,6 +1,7 @@
 """JUnit reports against the published schema, the characters XML 1.0 allows, and others' exit codes.
 
-Source of the schema: pytest 9.2.0, testing/example_scripts/junit-10.xsd (tests/outside/data/junit/SOURCE.md).
+Sources of the schemas: pytest 9.2.0, testing/example_scripts/junit-10.xsd, and behave 1.3.3, etc/junit.xml/junit-4.xsd
+(tests/outside/data/junit/SOURCE.md). Every report that is read here is held against both.
 """
 
 from __future__ import annotations

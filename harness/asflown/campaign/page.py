@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -12,30 +11,55 @@ from markupsafe import Markup
 from asflown.campaign.findings import Findings
 from asflown.campaign.flying import Outcome
 from asflown.campaign.plan import number_of
+from asflown.errors import AsflownError
+from asflown.grade.grade import read_grade
+from asflown.record.folder import read_manifest
 from asflown.report import atomic, words
+from asflown.report.flown import Flown
 from asflown.report.site import ink
+from asflown.report.site.flight_pages import Order, write_flight_pages
 from asflown.report.site.page import environment
-from asflown.report.site.site import ASSETS
+from asflown.report.site.site import write_assets
+from asflown.scenario.file import load_scenario
 
 _WIDTH, _HEIGHT, _LEFT, _BOTTOM, _TOP = 460.0, 220.0, 46.0, 28.0, 10.0
 _MOST_POINTS = 2_000
+_NO_NEIGHBOURS = {"before": "", "after": ""}
 
 
 def write_page(
     folder: Path, name: str, vehicle: str, outcomes: Sequence[Outcome], found: Findings, answer: str
 ) -> Path:
     """Writes `index.html` and what it needs into `folder`, and returns it. Raises FolderProblem."""
-    for asset in ASSETS:
-        text = (files("asflown.report.site") / "assets" / asset).read_text(encoding="utf-8")
-        atomic.write_text(folder / "assets" / asset, text)
+    write_assets(folder)
     flown = [one for one in outcomes if one.worst is not None]
     pictures = [(key, scatter(key, flown)) for key in (flown[0].given if flown else {})]
     page = environment().get_template("campaign.html.j2").render(
         root=".", title=f"Campaign of {name} on {vehicle}", found=found, pictures=pictures, answer=answer,
-        worst=[(one, words.margin(one.worst)) for one in found.worst],
+        worst=[(one, words.margin(one.worst)) for one in found.worst], pages=_flight_pages(folder, found.worst),
     )  # fmt: skip
     atomic.write_text(folder / "index.html", page)
     return folder / "index.html"
+
+
+def _flight_pages(folder: Path, worst: Sequence[Outcome]) -> dict[int, str]:
+    """Writes a page for each of the worst flights that left its folder behind; returns them by number of flight."""
+    pages: dict[int, str] = {}
+    orders = []
+    for one in worst:
+        place = Path(one.folder)
+        if not one.folder or not place.is_dir():
+            continue
+        try:
+            manifest = read_manifest(place)
+            flown = Flown(manifest, read_grade(place), place)
+            scenario = load_scenario(Path(manifest.scenario_file)).scenario
+        except AsflownError:
+            continue  # the table names its folder all the same
+        pages[one.number] = f"flight-{one.number}.html"
+        orders.append(Order(flown, scenario, (), _NO_NEIGHBOURS, folder / "flights" / pages[one.number]))
+    write_flight_pages(orders)
+    return pages
 
 
 def scatter(key: str, flown: Sequence[Outcome]) -> Markup:
