@@ -39,6 +39,7 @@ MODULES = (
     "sim/sensors/gnss",
     "sim/sensors/rangefinder",
     "sim/estimator/strapdown",
+    "sim/estimator/whitening",
     "sim/estimator/error_filter",
     "sim/estimator/estimator",
     "sim/estimator/trust",

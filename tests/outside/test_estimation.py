@@ -72,17 +72,22 @@ def test_the_filter_solves_the_riccati_equation() -> None:
     noises = replace(noises_of(PALM80), acceleration_bias_density=1e-6, rate_bias_density=1e-9)
     craft = ErrorFilter(noises, 0.04)
     craft.align(LEVEL, 9.81)
-    variances = np.array([0.7, 0.7, 0.01, 0.01, 0.02])
-    predicted, rows = craft.covariance, craft.motion_rows(0.0)
+    variances = [0.7, 0.7, 0.01, 0.01, 0.02]
+    predicted = craft.covariance
     for _ in range(20_000):
         craft.predict(HANGING, LEVEL)
-        predicted, rows = craft.covariance.copy(), craft.motion_rows(0.0)
-        craft.measure(rows, np.zeros(5), craft.expected(rows, variances))
+        predicted = craft.covariance.copy()
+        craft.expect_motion(0.0)
+        craft.measure_motion([0.0] * 5, variances)
     seen = [0, 1, 2, 3, 4, 5, 6, 7, 12, 13]
     f = np.eye(STATES)
     f[[0, 1, 2], [3, 4, 5]] = 0.04
     f[3, 7], f[4, 6], f[6, 12], f[7, 13] = -0.04 * 9.81, 0.04 * 9.81, -0.04, -0.04
-    f, h, q = f[np.ix_(seen, seen)], rows[:, seen], craft._driving[np.ix_(seen, seen)]
+    f, h, q = (
+        f[np.ix_(seen, seen)],
+        np.eye(STATES)[[0, 1, 3, 4, 5]][:, seen],
+        craft._driving[np.ix_(seen, seen)],
+    )
     level = [0, 1, 3, 4, 6, 7, 8, 9]
     solution = solve_discrete_are(
         f[np.ix_(level, level)].T, h[:4, level].T, q[np.ix_(level, level)], np.diag(variances[:4])

@@ -116,6 +116,7 @@ class HilPlant:
             plant.check()
             plant.wreck()
             self._keep_truth(tick)
+            plant.forget_states()
         self._faults.step(tick)
         current_a = plant.current_a()
         battery.draw(current_a, 0.01)

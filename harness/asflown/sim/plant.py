@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from importlib.resources import as_file, files
+from itertools import starmap
 from math import cos, degrees, isnan, pi, radians
 from struct import Struct
 from typing import Final
@@ -63,7 +64,6 @@ _WAYS = ("north", "east", "down")
 _LEAST_RADII = 0.5
 
 STATE = Struct(f"<{len(STATE_NODES)}d")
-_BUFFER_STEPS = 512
 _SETTLING_STEPS = 400
 _GROUND_FELT_BELOW_M = 2.0
 """More than any craft here can sink in 10 ms."""
@@ -90,7 +90,6 @@ class Plant:
 
     __slots__ = (
         "_airspeed",
-        "_buffer",
         "_commands",
         "_current",
         "_fdm",
@@ -98,6 +97,7 @@ class Plant:
         "_ground_felt",
         "_ground_m",
         "_height",
+        "_kept",
         "_latitude",
         "_least_rotor_height_m",
         "_legs",
@@ -115,7 +115,6 @@ class Plant:
         "_sound",
         "_sound_place",
         "_state_nodes",
-        "_used",
         "state",
         "wrecked",
     )
@@ -151,13 +150,13 @@ class Plant:
         self._rotor_above_m = self.read("rotor/height-m")
         self._commands = [self._node(f"rotor/command-{k + 1}").set_double_value for k in range(ROTORS)]
         self._run: Callable[[], bool] = self._fdm.run
-        self._buffer, self._used = bytearray(STATE.size * _BUFFER_STEPS), 0
+        self._kept: list[State] = []
         self._ground_felt = True
         self.state: State = []
         self.wrecked = False
         for _ in range(_SETTLING_STEPS):
             self.step((0.0, 0.0, 0.0, 0.0))
-        self._used = 0
+        self._kept.clear()
         self.begin_tick()
         at_rest = home.latitude_deg, home.longitude_deg, home.altitude_m + self.height_m()
         self._plane, self._origin_m = TangentPlane(*at_rest), geodetic_to_ecef(*at_rest)
@@ -171,11 +170,7 @@ class Plant:
         set_4(commands[3])
         self._run()
         self.state = state = list(map(_VALUE, self._state_nodes))
-        used = self._used
-        if used == len(self._buffer):
-            self._buffer.extend(bytes(used))
-        STATE.pack_into(self._buffer, used, *state)
-        self._used = used + STATE.size
+        self._kept.append(state)
         return state
 
     def begin_tick(self) -> None:
@@ -252,8 +247,12 @@ class Plant:
 
     def drain_state(self) -> bytes:
         """The states since the last call, packed little-endian doubles."""
-        used, self._used = self._used, 0
-        return bytes(memoryview(self._buffer)[:used])
+        kept, self._kept = self._kept, []
+        return b"".join(starmap(STATE.pack, kept))
+
+    def forget_states(self) -> None:
+        """For who never drains them."""
+        self._kept.clear()
 
     def position_ned_m(self) -> Vector:
         """Position about the true home."""

@@ -84,10 +84,15 @@ class Weather:
         "_down",
         "_down_2",
         "_gusts",
+        "_height_ft",
+        "_level_m",
         "_noise",
         "_period_s",
+        "_sigma_u",
+        "_sigma_w",
         "_sin",
         "_time_s",
+        "_upright_m",
         "_wind",
     )
 
@@ -97,6 +102,7 @@ class Weather:
         self._noise = Rows(generator, 3)
         self._along, self._across, self._down = self._noise.take()
         self._across_2 = self._down_2 = self._time_s = 0.0
+        self._look_at_height(_LOWEST_FT)
         self._gusts = [_Pulse(gust, wind.from_rad) for gust in wind.gusts]
 
     def renew(self, generator: np.random.Generator) -> None:
@@ -129,22 +135,29 @@ class Weather:
         return along * self._cos - across * self._sin, along * self._sin + across * self._cos, down
 
     def _turbulence(self, height_m: float, airspeed_m_s: float) -> tuple[float, float, float]:
-        level_m, upright_m = length_scales_m(height_m)
-        sigma_u, sigma_w = intensities_m_s(height_m, self._wind.turbulence)
+        height_ft = min(_HIGHEST_FT, max(_LOWEST_FT, height_m / FOOT_M))
+        if height_ft != self._height_ft:
+            self._look_at_height(height_ft)
         fade = _fade(height_m)
         w_along, w_across, w_down = self._noise.take()
         travelled = self._period_s * airspeed_m_s
-        level, upright = exp(-travelled / level_m), exp(-travelled / upright_m)
+        level, upright = exp(-travelled / self._level_m), exp(-travelled / self._upright_m)
         driving = sqrt(1.0 - level * level)
         self._along = level * self._along + driving * w_along
         self._across, self._across_2 = _two_poles(self._across, self._across_2, level, driving * w_across)
         w_down *= sqrt(1.0 - upright * upright)
         self._down, self._down_2 = _two_poles(self._down, self._down_2, upright, w_down)
         return (
-            fade * sigma_u * self._along,
-            fade * sigma_u * _shaped(self._across, self._across_2),
-            fade * sigma_w * _shaped(self._down, self._down_2),
+            fade * self._sigma_u * self._along,
+            fade * self._sigma_u * _shaped(self._across, self._across_2),
+            fade * self._sigma_w * _shaped(self._down, self._down_2),
         )
+
+    def _look_at_height(self, height_ft: float) -> None:
+        """Scales and intensities there; they are the same at all heights up to the lowest that has some."""
+        self._height_ft = height_ft
+        self._level_m, self._upright_m = length_scales_m(height_ft * FOOT_M)
+        self._sigma_u, self._sigma_w = intensities_m_s(height_ft * FOOT_M, self._wind.turbulence)
 
 
 def _two_poles(first: float, second: float, factor: float, driven: float) -> tuple[float, float]:

@@ -148,8 +148,11 @@ class Controller:
         Nothing that flies leans so far and stays in one place for so long.
         """
         s = self._strapdown
+        if s.r33 >= _TIPPED:
+            self._lying_s = 0.0
+            return False
         still = abs(s.velocity_north_m_s) + abs(s.velocity_east_m_s) + abs(s.velocity_down_m_s) < _STILL_M_S
-        self._lying_s = self._lying_s + PERIOD_S if s.r33 < _TIPPED and still else 0.0
+        self._lying_s = self._lying_s + PERIOD_S if still else 0.0
         return self._lying_s > _LYING_S
 
     def _leads_up(self, target: Target) -> bool:

@@ -73,8 +73,15 @@ class Reference:
         self._ahead = p_north + PERIOD_S * north, p_east + PERIOD_S * east, p_down + PERIOD_S * down
         share, late = self._share, self.acceleration[2]
         self.acceleration = a_north, a_east, late + share * (a_down - late)
-        self.velocity = _followed(self.velocity, self.lead_velocity, share)
-        self.position = _followed(self.position, self._ahead, share)
+        v_north, v_east, v_down = self.velocity
+        self.velocity = (
+            v_north + share * (north - v_north), v_east + share * (east - v_east), v_down + share * (down - v_down),
+        )  # fmt: skip
+        north, east, down = self._ahead
+        p_north, p_east, p_down = self.position
+        self.position = (
+            p_north + share * (north - p_north), p_east + share * (east - p_east), p_down + share * (down - p_down),
+        )  # fmt: skip
 
     def way_to_rest_m(self, limits: Limits) -> Vector:
         """What it covers when it is told to stop now: v^2 / 2a, after the speeding up under way has faded at its jerk.
@@ -165,15 +172,6 @@ class Reference:
         )
         scale = speed / distance
         return north * scale, east * scale, down * scale
-
-
-def _followed(value: Vector, leader: Vector, share: float) -> Vector:
-    """One period of a first-order lag."""
-    return (
-        value[0] + share * (leader[0] - value[0]),
-        value[1] + share * (leader[1] - value[1]),
-        value[2] + share * (leader[2] - value[2]),
-    )
 
 
 def _limited(north: float, east: float, down: float, most: float) -> Vector:

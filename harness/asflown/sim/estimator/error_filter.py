@@ -12,12 +12,13 @@ zero between measurements: `take` hands the correction to whoever holds the beli
 
 from __future__ import annotations
 
-from math import sqrt
+from math import inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from asflown.sim.estimator.noises import Noises
+from asflown.sim.estimator.whitening import LOWER, whitened, whitening
 from asflown.sim.sensors.magnetometer import FIELD_NED_GAUSS
 
 Array = NDArray[np.float64]
@@ -47,24 +48,41 @@ _SEEN_AS_HEADING = np.zeros(STATES)
 _SEEN_AS_HEADING[[6, 7, 8]] = -_DIP_NORTH, -_DIP_EAST, 1.0
 _HEADING_ONLY = np.zeros(STATES)
 _HEADING_ONLY[[8, 12, 13, 14]] = 1.0
+_SEEN_BY_FIELD = np.zeros((2, STATES))
+_SEEN_BY_FIELD[0, _DOWN], _SEEN_BY_FIELD[1] = 1.0, _SEEN_AS_HEADING
+_WEIGHTS = np.array([0, 5, 7, 8], dtype=np.intp)
+_LOWER = np.array(LOWER, dtype=np.intp)
 
 
 class ErrorFilter:
-    """`predict` with a fixed period; measurements in any order; `take` after them."""
+    """`predict` with a fixed period; measurements in any order; `take` after them.
+
+    A measurement of infinite variance counts for nothing.
+    """
 
     __slots__ = (
-        "_column",
+        "_age_s",
+        "_correlated",
         "_driving",
-        "_gain",
-        "_level_pull",
-        "_level_rows",
+        "_lag",
+        "_lagging",
+        "_mixed",
+        "_moving",
+        "_pair",
+        "_pending",
         "_period_s",
         "_product",
-        "_pull",
+        "_pulls",
         "_rows",
+        "_spread",
         "_transition",
         "_transposed",
-        "_velocity_rows",
+        "_turned_pair",
+        "_unseen",
+        "_unseen_most",
+        "_weights",
+        "_white",
+        "_whitening",
         "_x",
         "covariance",
         "noises",
@@ -79,87 +97,164 @@ class ErrorFilter:
         self._transposed: Array = self._transition.T
         self._driving = _driving_noise(noises, period_s)
         self._x: Array = np.zeros(STATES)
+        self._pending = False
+        """Whether a correction waits to be taken."""
         self._product: Array = np.empty((STATES, STATES))
-        self._gain: Array = np.empty(STATES)
-        self._column: Array = self._gain.reshape(STATES, 1)
-        self._rows: Array = np.zeros((5, STATES))
-        for row, state in enumerate((0, 1, 3, 4, 5)):
-            self._rows[row, state] = 1.0
-        self._level_rows, self._velocity_rows = self._rows[:2, 6:12], self._rows[2:, 6:12]
-        self._level_pull, self._pull = self._transition[3:5, 6:12], self._transition[3:6, 6:12]
+        self._spread: Array = np.empty((STATES, STATES))
+        self._make_places_of_field()
+        self._make_places_of_motion()
+
+    def _make_places_of_field(self) -> None:
+        """Height and heading: rows of the covariance seen through them, the second's level part, and weights."""
+        self._pair: Array = np.empty((3, STATES))
+        self._turned_pair: Array = self._pair.T
+        self._mixed: Array = np.empty((3, STATES))
+        self._weights: Array = np.zeros((3, 3))
+
+    def _make_places_of_motion(self) -> None:
+        """Measured north, east and velocities: their rows, and what those become within the age of a fix."""
+        self._age_s = -1.0
+        self._rows: Array = np.empty((5, STATES))
+        self._lag: Array = np.empty((5, 3))
+        self._lagging: Array = np.empty((5, STATES))
+        self._pulls: Array = self._transition[3:6]
+        self._moving: Array = np.empty((5, STATES))
+        self._unseen: Array = np.empty((5, STATES))
+        self._unseen_most = (0.0, 0.0)
+        self._correlated: list[float] = []
+        self._whitening: Array = np.zeros((5, 5))
+        self._white: Array = np.empty((5, STATES))
 
     def predict(self, force_ned: Vector, turned: Turned) -> None:
         """P <- F P F' + Q for one period of flight with this specific force and attitude."""
         dt, (fn, fe, fd) = self._period_s, force_ned
         c = [-dt * value for value in turned]
         self._transition.put(_CHANGING, [dt * fd, -dt * fe, -dt * fd, dt * fn, dt * fe, -dt * fn, *c, *c])
-        covariance: Array = _dot(_dot(self._transition, self.covariance, self._product), self._transposed)
-        covariance += self._driving
-        self.covariance = covariance
+        _dot(_dot(self._transition, self.covariance, self._product), self._transposed, self.covariance)
+        self.covariance += self._driving
+
+    def measure_field(
+        self, down_m: float, down_m2: float, heading_rad: float, heading_rad2: float
+    ) -> tuple[float, float]:
+        """Takes in a position downwards, then the angle between measured and known field, seen from above.
+
+        Both by innovation and variance; returns the variances that the innovations were expected to have. A tilt
+        about the direction of magnetic north shows as a heading error, the more the steeper the field dips. The
+        correction of the second goes to heading and gyro biases alone (a suboptimal gain k, in Joseph's form), so
+        that no magnet ever tilts the craft.
+
+        With p = P h_down, a = P1 h_heading after the first, m = the part of a that may be corrected, and weights w
+        of one over the expected variances: P - w_down p p' - w_heading (m a' + a m' - m m'), as one product.
+        """
+        covariance, pair = self.covariance, self._pair
+        _dot(_SEEN_BY_FIELD, covariance, pair[:2])
+        seen = pair.tolist()
+        p, u = seen[0], seen[1]
+        shared: float = u[_DOWN]
+        down_expected = p[_DOWN] + down_m2
+        by_down = 1.0 / down_expected
+        share = shared * by_down
+        heading_expected = u[8] - _DIP_NORTH * u[6] - _DIP_EAST * u[7] - share * shared + heading_rad2
+        by_heading = 1.0 / heading_expected
+        row = pair[1]
+        row -= np.multiply(pair[0], share, pair[2])
+        np.multiply(row, _HEADING_ONLY, pair[2])
+        if self._pending:
+            x = self._x
+            down_m -= x.item(_DOWN)
+            heading_rad -= float(_dot(_SEEN_AS_HEADING, x))
+        self._weights.put(_WEIGHTS, [by_down, by_heading, by_heading, -by_heading])
+        covariance -= _dot(self._turned_pair, _dot(self._weights, pair, self._mixed), self._product)
+        gains = [by_down * down_m, 0.0, by_heading * (heading_rad - share * down_m)]
+        self._add(_dot(np.array(gains), pair))
+        return down_expected, heading_expected
 
     def measure_down(self, innovation_m: float, variance: float) -> float:
-        """Takes in a position downwards; returns the variance that its innovation was expected to have."""
-        p, x = self.covariance[_DOWN], self._x
-        expected = self.variance(_DOWN) + variance
-        k = np.divide(p, expected, self._gain)
-        x += k * (innovation_m - x.item(_DOWN))
-        self.covariance -= _dot(self._column, p.reshape(1, STATES), self._product)
-        return expected
+        """Takes in a position downwards alone; returns the variance that its innovation was expected to have."""
+        return self.measure_field(innovation_m, variance, 0.0, inf)[0]
 
     def measure_heading(self, innovation_rad: float, variance: float) -> float:
-        """Takes in the angle between measured and known field, seen from above; returns its expected variance.
+        """Takes in a heading alone; returns the variance that its innovation was expected to have."""
+        return self.measure_field(0.0, inf, innovation_rad, variance)[1]
 
-        A tilt about the direction of magnetic north shows as a heading error, the more the steeper the field dips.
-        The correction goes to heading and gyro biases alone (a suboptimal gain, in Joseph's form), so that no magnet
-        ever tilts the craft.
+    def expect_motion(self, age_s: float) -> list[float]:
+        """Variances of north, east and velocity as they were `age_s` ago; `measure_motion` is about these then.
+
+        With the present state x = F x0 + w, w of covariance Q since then, and G = H F^-1: what x0 shows has the
+        covariance G (P - Q) with x. The noise since then is seen by nobody, and stays.
         """
-        covariance, x = self.covariance, self._x
-        u = _dot(_SEEN_AS_HEADING, covariance)
-        expected = float(_dot(u, _SEEN_AS_HEADING)) + variance
-        k = np.multiply(_HEADING_ONLY, u, self._gain)
-        k /= expected
-        x += k * (innovation_rad - float(_dot(_SEEN_AS_HEADING, x)))
-        u -= (
-            0.5 * expected * k
-        )  # k u' + u k' - expected k k' is the sum of k (u - expected k / 2)' and its transpose
-        cross = _dot(self._column, u.reshape(1, STATES), self._product)
-        covariance -= cross + cross.T
-        return expected
+        if age_s != self._age_s:
+            self._look_back(age_s)
+        rows = _dot(self._lag, self._pulls, self._rows)
+        rows += self._lagging
+        moving = _dot(rows, self.covariance, self._moving)
+        share = self._unseen_share()
+        moving -= self._unseen if share == 1.0 else share * self._unseen
+        self._correlated = s = _dot(moving, rows.T).ravel().tolist()
+        return [s[0], s[6], s[12], s[18], s[24]]
 
-    def motion_rows(self, age_s: float) -> Array:
-        """Rows for north, east and velocity as they were `age_s` ago; noise since then is left out.
+    def measure_motion(self, innovations: list[float], variances: list[float]) -> float:
+        """Takes in north, east and three velocities; returns their normalised innovation squared."""
+        lower = whitening(self._correlated, variances)
+        self._whitening.put(_LOWER, lower)
+        white = _dot(self._whitening, self._moving, self._white)
+        away = whitened(lower, innovations)
+        left = away
+        if self._pending:
+            pending: list[float] = _dot(self._rows, self._x).tolist()
+            left = whitened(lower, [i - p for i, p in zip(innovations, pending, strict=True)])
+        covariance, spread = self.covariance, self._spread
+        np.add(covariance, covariance.T, spread)
+        spread *= 0.5
+        self._spread = covariance  # changes places with what was the covariance
+        self.covariance = np.subtract(spread, _dot(white.T, white, self._product), spread)
+        self._add(_dot(np.array(left), white))
+        a, b, c, d, e = away
+        return a * a + b * b + c * c + d * d + e * e
 
-        The same array each time.
+    def _look_back(self, age_s: float) -> None:
+        """What a motion of `age_s` ago is by now: velocity times age less, with the pull of the last period on it."""
+        self._age_s, periods = age_s, age_s / self._period_s
+        half = 0.5 * age_s * periods
+        self._lag.fill(0.0)
+        self._lag[0, 0] = self._lag[1, 1] = half
+        self._lag[2, 0] = self._lag[3, 1] = self._lag[4, 2] = -periods
+        lagging = self._lagging
+        lagging.fill(0.0)
+        lagging[0, 0] = lagging[1, 1] = 1.0
+        lagging[0, 3] = lagging[1, 4] = -age_s - half
+        lagging[2, 3] = lagging[3, 4] = lagging[4, 5] = 1.0 + periods
+        self._unseen.fill(0.0)
+        q = self.noises.acceleration_density * age_s
+        self._unseen_most = 2.0 * q * age_s * age_s / 3.0, 2.0 * q
+        for row, state in enumerate((0, 1)):
+            self._unseen[row, state] = -q * age_s * age_s / 6.0
+            self._unseen[row, 3 + state] = -0.5 * q * age_s
+        for axis in range(3):
+            self._unseen[2 + axis, axis], self._unseen[2 + axis, 3 + axis] = 0.5 * q * age_s, q
+
+    def _unseen_share(self) -> float:
+        """1, or how much of the noise since then there can be: never more than half of what is not known at all.
+
+        So the covariance stays possible also where it was set by hand, or by measurements of that very time.
         """
-        rows, per_period = self._rows, age_s / self._period_s
-        rows[0, 3] = rows[1, 4] = -age_s
-        np.multiply(self._level_pull, 0.5 * age_s * per_period, self._level_rows)
-        np.multiply(self._pull, -per_period, self._velocity_rows)
-        return rows
+        level = min(self.variance(0), self.variance(1))
+        speed = min(self.variance(3), self.variance(4), self.variance(5))
+        most_level, most_speed = self._unseen_most
+        if level > most_level and speed > most_speed:
+            return 1.0
+        return max(0.0, min(1.0, level / most_level, speed / most_speed))
 
-    def expected(self, rows: Array, variances: Array) -> Array:
-        """Covariance of the innovation of these measurements."""
-        expected: Array = _dot(_dot(rows, self.covariance), rows.T)
-        expected.ravel()[:: len(variances) + 1] += variances
-        return expected
-
-    def measure(self, rows: Array, innovations: Array, expected: Array) -> float:
-        """Takes in several measurements at once; returns their normalised innovation squared."""
-        p = _dot(rows, self.covariance)
-        inverse = np.linalg.inv(expected)
-        left = innovations - _dot(rows, self._x)
-        gain = _dot(p.T, inverse)
-        self._x += _dot(gain, left)
-        covariance = self.covariance - _dot(gain, p, self._product)
-        covariance = covariance + covariance.T
-        covariance *= 0.5
-        self.covariance = covariance
-        return float(np.dot(innovations @ inverse, innovations))
+    def _add(self, correction: Array) -> None:
+        self._x = self._x + correction if self._pending else correction
+        self._pending = True
 
     def take(self) -> list[float]:
         """The correction since the last call, in the order of the states."""
+        if not self._pending:
+            return [0.0] * STATES
+        self._pending = False
         correction: list[float] = self._x.tolist()
-        self._x.fill(0.0)
         return correction
 
     def variance(self, state: int) -> float:

@@ -9,11 +9,9 @@ position feed from outside may stand in for GNSS, or help it.
 from __future__ import annotations
 
 from collections import deque
-from math import atan2, hypot, sqrt
+from math import asin, atan2, hypot, inf, sqrt
 
-import numpy as np
-
-from asflown.frames import TangentPlane, euler_from_quaternion, wrap_angle
+from asflown.frames import TangentPlane, wrap_angle
 from asflown.sim.atmosphere import normal_gravity_m_s2, pressure_height_m
 from asflown.sim.estimator.alignment import Alignment
 from asflown.sim.estimator.error_filter import ErrorFilter
@@ -35,7 +33,7 @@ _VALID_BELOW_M, _INVALID_ABOVE_M = 2.5, 5.0
 _SILENT_TICKS = 100
 _FEED_TICKS = 50
 _STILLNESS_VARIANCE = 3.0**2
-_REFUSED_M2 = 1e8
+_REFUSED = inf
 """Variance that makes a refused measurement count for nothing."""
 _DISAGREEING_M, _DISAGREEMENT_S = 6.0, 10.0
 """Barometer and GNSS: how far apart, smoothed over how long, before the barometer is given up."""
@@ -44,8 +42,10 @@ _CLIPPED_VELOCITY_M2_S2, _CLIPPED_TILT_RAD2 = 0.05**2, 0.005**2
 
 _SEVERITY_WARNING, _SEVERITY_INFO = 4, 6
 
+Motion = tuple[float, float, float, float, float, float]
+"""Position and velocity, north-east-down."""
 Remembered = tuple[int, float, float, float, float, float, float]
-"""Tick, then position and velocity (north-east-down), both without the corrections made so far."""
+"""Tick, then a motion without the corrections made so far."""
 
 
 class Estimator:
@@ -127,10 +127,10 @@ class Estimator:
             self._down_innovation, self._heading_innovation = down, heading
             return
         self._predict()
-        if not self._height_by_gnss:
-            self._correct_height(0.5 * (self._down_innovation + down))
-        if not self._stuck_compass.now:
-            self._correct_heading(heading + 0.5 * wrap_angle(self._heading_innovation - heading))
+        self._correct_field(
+            0.5 * (self._down_innovation + down),
+            heading + 0.5 * wrap_angle(self._heading_innovation - heading),
+        )
         self._correct()
 
     def take_fix(self, fix: Fix) -> None:
@@ -164,7 +164,7 @@ class Estimator:
         innovations = [north - before[0], east - before[1]]
         innovations += [v_north - before[3], v_east - before[4], v_down - before[5]]
         level, upright = noises.velocity_m2_s2, noises.vertical_velocity_m2_s2
-        position = noises.position_m2 if known else _REFUSED_M2
+        position = noises.position_m2 if known else _REFUSED
         age_s = (self._memory[-1][0] + 1 - fix.tick) * _TICK_S
         self._take_motion(innovations, [position, position, level, level, upright], age_s)
         if self._height_by_gnss and known:
@@ -188,9 +188,7 @@ class Estimator:
         offset, before = self._feed_offset, self._remembered(tick - round(feed.age_s / _TICK_S))
         innovations = [here[0] + offset[0] - before[0], here[1] + offset[1] - before[1], 0.0, 0.0, 0.0]
         variance = feed.deviation_m**2
-        self._take_motion(
-            innovations, [variance, variance, _REFUSED_M2, _REFUSED_M2, _REFUSED_M2], feed.age_s
-        )
+        self._take_motion(innovations, [variance, variance, _REFUSED, _REFUSED, _REFUSED], feed.age_s)
         self.filter.measure_down(here[2] + offset[2] - before[2], variance)
         if feed.yaw_rad is not None:
             self.filter.measure_heading(
@@ -261,11 +259,14 @@ class Estimator:
         e.origin_known = known
         self._plane = TangentPlane(latitude_deg, longitude_deg, altitude_m)
 
-    def _remembered(self, tick: int) -> tuple[float, ...]:
-        """Position and velocity as believed for a tick, with all that has been learnt since."""
+    def _remembered(self, tick: int) -> Motion:
+        """The motion as believed for a tick, with all that has been learnt since."""
         memory, c = self._memory, self._corrected
         then = memory[max(0, len(memory) - 1 - max(0, memory[-1][0] - tick))]
-        return tuple(value + correction for value, correction in zip(then[1:], c, strict=True))
+        _, north, east, down, v_north, v_east, v_down = then
+        return (
+            north + c[0], east + c[1], down + c[2], v_north + c[3], v_east + c[4], v_down + c[5],
+        )  # fmt: skip
 
     def _predict(self) -> None:
         s = self.strapdown
@@ -283,49 +284,58 @@ class Estimator:
         """Hands the filter's correction to the belief; what is remembered of motion stays comparable."""
         errors = self.filter.take()
         self.strapdown.correct(errors)
-        c = self._corrected
-        for index in range(6):
-            c[index] += errors[index]
+        north, east, down, v_north, v_east, v_down = self._corrected
+        e = errors
+        self._corrected = [
+            north + e[0], east + e[1], down + e[2], v_north + e[3], v_east + e[4], v_down + e[5],
+        ]  # fmt: skip
         north, east, down = self._last_velocity
         self._last_velocity = north + errors[3], east + errors[4], down + errors[5]
 
-    def _correct_height(self, innovation_m: float) -> None:
-        variance = 0.5 * self._noises.height_m2
-        expected = self.filter.variance(2) + variance
-        if self._height_gate.passes(innovation_m * innovation_m, expected):
-            self.filter.measure_down(innovation_m, variance)
-        self.estimate.height_test_ratio = self._height_gate.ratio
-
-    def _correct_heading(self, innovation_rad: float) -> None:
-        noises = self._noises
-        expected = self.filter.variance(8) + noises.heading_rad2
-        if self._heading_gate.passes(innovation_rad * innovation_rad, expected):
-            self.filter.measure_heading(innovation_rad, 0.5 * noises.heading_rad2)
-        self.estimate.heading_test_ratio = self._heading_gate.ratio
+    def _correct_field(self, down_m: float, heading_rad: float) -> None:
+        """Height and heading, each through its gate; two readings have been averaged."""
+        e, noises, known = self.estimate, self._noises, self.filter
+        down_m2, heading_rad2 = 0.5 * noises.height_m2, 0.5 * noises.heading_rad2
+        if self._height_by_gnss:
+            down_m2 = _REFUSED
+        else:
+            if not self._height_gate.passes(down_m * down_m, known.variance(2) + down_m2):
+                down_m2 = _REFUSED
+            e.height_test_ratio = self._height_gate.ratio
+        if self._stuck_compass.now:
+            heading_rad2 = _REFUSED
+        else:
+            expected = known.variance(8) + noises.heading_rad2
+            if not self._heading_gate.passes(heading_rad * heading_rad, expected):
+                heading_rad2 = _REFUSED
+            e.heading_test_ratio = self._heading_gate.ratio
+        known.measure_field(down_m, down_m2, heading_rad, heading_rad2)
 
     def _take_motion(self, innovations: list[float], variances: list[float], age_s: float) -> None:
         """North, east and three velocities at once, each part through its gate."""
-        e, rows = self.estimate, self.filter.motion_rows(age_s)
-        expected = self.filter.expected(rows, np.array(variances))
-        north, east = innovations[:2]
-        positioned = variances[0] < _REFUSED_M2
-        if positioned:
-            if self._position_gate.passes(north * north + east * east, float(expected[0, 0])):
+        e, believed = self.estimate, self.filter.expect_motion(age_s)
+        north, east, v_north, v_east, v_down = innovations
+        level, level_speed, upright_speed = variances[0], variances[2], variances[4]
+        if level < _REFUSED:
+            if not self._position_gate.passes(north * north + east * east, believed[0] + level):
+                level = _REFUSED
+            else:
                 self._fixes += 1
                 if self._position_gate.tired:
                     self._jump(north, east)
-                    innovations = [0.0, 0.0, *innovations[2:]]
-            else:
-                expected[0, 0] += _REFUSED_M2
-                expected[1, 1] += _REFUSED_M2
+                    north = east = 0.0
             e.position_test_ratio = self._position_gate.ratio
-        if variances[2] < _REFUSED_M2:
-            mean = sum(innovations[i] ** 2 / float(expected[i, i]) for i in (2, 3, 4)) / 3.0
+        if level_speed < _REFUSED:
+            mean = v_north * v_north / (believed[2] + level_speed) + v_east * v_east / (
+                believed[3] + level_speed
+            )
+            mean = (mean + v_down * v_down / (believed[4] + upright_speed)) / 3.0
             if not self._velocity_gate.passes(mean, 1.0):
-                for index in (2, 3, 4):
-                    expected[index, index] += _REFUSED_M2
+                level_speed = upright_speed = _REFUSED
             e.velocity_test_ratio = self._velocity_gate.ratio
-        self.normalised_innovation = self.filter.measure(rows, np.array(innovations), expected)
+        self.normalised_innovation = self.filter.measure_motion(
+            [north, east, v_north, v_east, v_down], [level, level, level_speed, level_speed, upright_speed]
+        )
         self._correct()
 
     def _jump(self, north_m: float, east_m: float) -> None:
@@ -372,9 +382,12 @@ class Estimator:
         if self._plane is None or tick - self._last_fix_tick < _SILENT_TICKS or self.estimate.position_valid:
             return
         if tick % 20 == 0:
-            s, rows = self.strapdown, self.filter.motion_rows(0.0)[2:4]
-            expected = self.filter.expected(rows, np.full(2, _STILLNESS_VARIANCE))
-            self.filter.measure(rows, np.array([-s.velocity_north_m_s, -s.velocity_east_m_s]), expected)
+            s, still = self.strapdown, _STILLNESS_VARIANCE
+            self.filter.expect_motion(0.0)
+            self.filter.measure_motion(
+                [0.0, 0.0, -s.velocity_north_m_s, -s.velocity_east_m_s, 0.0],
+                [_REFUSED, _REFUSED, still, still, _REFUSED],
+            )
             self._correct()
 
     def _publish(self) -> None:
@@ -382,7 +395,9 @@ class Estimator:
         e.north_m, e.east_m, e.down_m = s.north_m, s.east_m, s.down_m
         e.velocity_north_m_s, e.velocity_east_m_s = s.velocity_north_m_s, s.velocity_east_m_s
         e.velocity_down_m_s = s.velocity_down_m_s
-        e.roll_rad, e.pitch_rad, e.yaw_rad = euler_from_quaternion(s.q0, s.q1, s.q2, s.q3)
+        e.roll_rad, e.yaw_rad = atan2(s.r32, s.r33), atan2(s.r21, s.r11)
+        upwards = -s.r31
+        e.pitch_rad = asin(upwards if -1.0 < upwards < 1.0 else min(1.0, max(-1.0, upwards)))
         e.roll_rate_rad_s, e.pitch_rate_rad_s, e.yaw_rate_rad_s = s.p, s.q, s.r
         if self._plane is not None and self._field_count & 1 == 0:
             self._state_accuracy()

@@ -2,6 +2,9 @@
 
 Body axes forward-right-down, north-east-down about the estimator's origin. Plain floats and one long method on
 purpose: this runs 400 times per second of flight. The earth's rotation is left out; corrections absorb it.
+
+A period is integrated with what was measured when it began, as the plant itself moves on; with what was measured at
+its end the attitude would run ahead by 4 mrad in a turn, more than all noise together. The rates told are the latest.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ class Strapdown:
     """What is believed of the motion. `r11` to `r33` turn body axes into north-east-down; rates are unbiased."""
 
     __slots__ = (
+        "_before",
         "bias_p",
         "bias_q",
         "bias_r",
@@ -48,12 +52,17 @@ class Strapdown:
 
     def __init__(self, gravity_m_s2: float) -> None:
         self.gravity_m_s2 = gravity_m_s2
+        self._before: Sample = (0.0, 0.0, 0.0, 0.0, 0.0, -gravity_m_s2)
         self.p = self.q = self.r = 0.0
         self.bias_p = self.bias_q = self.bias_r = 0.0
         self.bias_x = self.bias_y = self.bias_z = 0.0
         self.north_m = self.east_m = self.down_m = 0.0
         self.velocity_north_m_s = self.velocity_east_m_s = self.velocity_down_m_s = 0.0
         self.align(0.0, 0.0, 0.0)
+
+    def begin(self, sample: Sample) -> None:
+        """Says what is measured as the next period begins; without it, a craft at rest."""
+        self._before = sample
 
     def align(self, roll_rad: float, pitch_rad: float, yaw_rad: float) -> None:
         """Sets the attitude."""
@@ -62,10 +71,13 @@ class Strapdown:
 
     def propagate(self, sample: Sample) -> None:
         """One period of 2.5 ms; the quaternion to first order and normalised, which is good to 1e-6 rad/s here."""
-        p, q, r, x, y, z = sample
-        self.p = p = p - self.bias_p
-        self.q = q = q - self.bias_q
-        self.r = r = r - self.bias_r
+        p, q, r, x, y, z = self._before
+        self._before = sample
+        bias_p, bias_q, bias_r = self.bias_p, self.bias_q, self.bias_r
+        self.p, self.q, self.r = sample[0] - bias_p, sample[1] - bias_q, sample[2] - bias_r
+        p -= bias_p
+        q -= bias_q
+        r -= bias_r
         x -= self.bias_x
         y -= self.bias_y
         z -= self.bias_z

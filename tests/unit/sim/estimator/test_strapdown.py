@@ -28,6 +28,7 @@ def test_constant_rates_turn_it_as_they_should(
     """After a second at constant body rates the attitude is the start's turned by the rotation vector."""
     strapdown = Strapdown(9.81)
     strapdown.align(roll, pitch, yaw)
+    strapdown.begin((*rate, 0.0, 0.0, 0.0))
     for _ in range(400):
         strapdown.propagate((*rate, 0.0, 0.0, 0.0))
     expected = Rotation.from_euler("ZYX", [yaw, pitch, roll]) * Rotation.from_rotvec(rate)
@@ -39,6 +40,7 @@ def test_at_rest_nothing_moves() -> None:
     strapdown = Strapdown(9.81)
     strapdown.align(0.3, -0.2, 2.0)
     force = matrix(strapdown).T @ [0.0, 0.0, -9.81]
+    strapdown.begin((0.0, 0.0, 0.0, *force.tolist()))
     for _ in range(400):
         strapdown.propagate((0.0, 0.0, 0.0, *force.tolist()))
     moved = (strapdown.velocity_north_m_s, strapdown.velocity_east_m_s, strapdown.velocity_down_m_s)
@@ -49,6 +51,7 @@ def test_acceleration_becomes_velocity_and_position() -> None:
     """Two seconds of 1 m/s2 forwards, heading east: 2 m/s and 2 m eastwards."""
     strapdown = Strapdown(9.81)
     strapdown.align(0.0, 0.0, np.pi / 2)
+    strapdown.begin((0.0, 0.0, 0.0, 1.0, 0.0, -9.81))
     for _ in range(800):
         strapdown.propagate((0.0, 0.0, 0.0, 1.0, 0.0, -9.81))
     assert strapdown.velocity_east_m_s == pytest.approx(2.0)
@@ -77,6 +80,17 @@ def test_corrections_land_where_they_belong() -> None:
     s = strapdown
     assert (s.north_m, s.east_m, s.down_m) == (1, 2, 3)
     assert (s.velocity_north_m_s, s.velocity_east_m_s, s.velocity_down_m_s) == (4, 5, 6)
+    strapdown.begin((0.01, 0.02, 0.03, 0.1, 0.2, 0.3 - 9.81))
     strapdown.propagate((0.01, 0.02, 0.03, 0.1, 0.2, 0.3 - 9.81))
     assert (s.p, s.q, s.r) == (0.0, 0.0, 0.0)
     assert (s.velocity_north_m_s, s.velocity_east_m_s, s.velocity_down_m_s) == pytest.approx((4, 5, 6))
+
+
+def test_it_moves_as_the_plant_does() -> None:
+    """A period follows what was measured when it began; the rate it tells is the latest, for who damps with it."""
+    strapdown = Strapdown(9.81)
+    strapdown.propagate((0.0, 0.0, 2.0, 0.0, 0.0, -9.81))
+    assert (strapdown.r, strapdown.r21) == (2.0, 0.0)
+    strapdown.propagate((0.0, 0.0, 0.0, 0.0, 0.0, -9.81))
+    assert strapdown.r == 0.0
+    assert strapdown.r21 == pytest.approx(2.0 * STEP_S, rel=1e-4)
