@@ -1,6 +1,6 @@
 """Evidence for the held surface: every script style flown many times, half of them on a busy machine.
 
-    python -m tests.benchmarks.clock_styles [--runs 30] [--page FILE]
+    python -m tests.benchmarks.clock_styles [--runs 30] [--page]
 
 Prints a table: style, in lockstep, equal over all runs, flight seconds for each wall second (least of the idle runs).
 Exit code 1 when a style that should repeat did not. Not part of the test suite: it takes some minutes.
@@ -11,9 +11,9 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import sys
-from pathlib import Path
 
 from asflown.clock.wall import Stopwatch
+from tests.benchmarks.page import put
 from tests.flights.test_lockstep import busy_machine
 from tests.unit.clock.lockstep import Run, fly
 from tests.unit.clock.test_held_scripts import STYLES, TICKS
@@ -120,11 +120,11 @@ def main() -> int:
     """Flies all styles."""
     parser = argparse.ArgumentParser(description="Flies every held script style many times.")
     parser.add_argument("--runs", type=int, default=30)
-    parser.add_argument("--page", type=Path)
+    parser.add_argument("--page", action="store_true", help="put the table into harness/docs/held-styles.md")
     options = parser.parse_args()
     lines, good = table(options.runs)
-    if options.page is not None:
-        options.page.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    if options.page:
+        put("held-styles.md", "clock_styles", "\n".join(lines))
     return 0 if good else 1
 
 
