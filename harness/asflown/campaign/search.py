@@ -1,8 +1,9 @@
 """Looks for conditions under which a script fails, within the ranges of a campaign, and makes them simple.
 
-The search minimises the worst margin; a small part of the mean of all margins is added, because a margin that no
-condition touches hides the others when it is the smallest. All flights have one seed, so what is found fails again,
-bit by bit. Conditions by words are coordinates, too: each word has its share of the range.
+The search minimises the worst margin (`campaign/optimise.py` says where to look); a small part of the mean of all
+margins is added, because a margin that no condition touches hides the others when it is the smallest. All flights have
+one seed, so what is found fails again, bit by bit. Conditions by words are coordinates, too: each word has its share
+of the range.
 
 Shrinking takes conditions away one by one, then moves numbers half-way, and half-way again, to what the scenario has
 by itself, as long as the flight still fails: what is left is what it takes.
@@ -10,22 +11,20 @@ by itself, as long as the flight still fails: what is left is what it takes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Literal
 
 import numpy as np
 
 from asflown.campaign.flying import Outcome
+from asflown.campaign.optimise import Way, chooser
 from asflown.campaign.plan import number_of, values_at
-from asflown.frames import FloatArray
 from asflown.scenario.campaign import Campaign, Choice
 
-Way = Literal["evolution", "random"]
 Evaluate = Callable[[dict[str, str]], Outcome]
 """Flies once with these values."""
 
-_POPULATION, _FIRST_STEP, _SHARE_OF_MEAN = 6, 0.3, 0.2
+_SHARE_OF_MEAN = 0.2
 _HALVINGS = 4
 _BEST, _NOT_FLOWN = 1.0, 2.0
 
@@ -56,16 +55,17 @@ class Search:
     """One step gentler in one condition each: these pass."""
 
 
-def search(campaign: Campaign, evaluate: Evaluate, flights: int, way: Way = "evolution") -> Search:
+def search(campaign: Campaign, evaluate: Evaluate, flights: int, way: Way = "model") -> Search:
     """Flies until a flight fails, at most `flights` times; then makes the failure simple with further flights."""
     found = Search()
-    for point in _points(campaign, found, flights, way):
-        given = values_at(campaign, point)
+    by = chooser(way, len(campaign.vary), campaign.seed)
+    while len(found.tries) < flights and found.failing is None:
+        given = values_at(campaign, by.next())
         one = Try(given, evaluate(given))
         found.tries.append(one)
+        by.learn(objective(one.outcome))
         if one.fails:
             found.failing = one
-            break
     return found
 
 
@@ -87,29 +87,6 @@ def objective(outcome: Outcome) -> float:
         return _NOT_FLOWN
     margins = [min(margin, _BEST) for margin in outcome.margins.values()]
     return outcome.worst + _SHARE_OF_MEAN * float(np.mean(margins))
-
-
-def _points(campaign: Campaign, found: Search, flights: int, way: Way) -> Iterator[FloatArray]:
-    """Where to try next; what was found so far steers the evolution."""
-    keys = len(campaign.vary)
-    if way == "random":
-        yield from np.random.default_rng(campaign.seed).random((flights, keys))
-        return
-    import cma  # noqa: PLC0415  heavy, and only searches need it
-
-    options: dict[str, Any] = {
-        "bounds": [0.0, 1.0], "popsize": _POPULATION, "seed": campaign.seed + 1, "verbose": -9, "maxfevals": flights,
-    }  # fmt: skip
-    evolution: Any = cma.CMAEvolutionStrategy([0.5] * max(2, keys), _FIRST_STEP, options)
-    while len(found.tries) < flights:
-        asked = evolution.ask()
-        values = []
-        for point in asked[: flights - len(found.tries)]:
-            yield np.asarray(point[:keys], np.float64)
-            values.append(objective(found.tries[-1].outcome))
-        if len(values) < len(asked):
-            return
-        evolution.tell(asked, values)
 
 
 def _without(best: Try, key: str, evaluate: Evaluate, found: Search) -> Try:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers, command
+from asflown.cli.parsing import SubParsers, command, count
 
 if TYPE_CHECKING:
     from asflown.campaign.flying import Outcome
@@ -37,12 +37,12 @@ def add_parser(commands: SubParsers) -> None:
     add(
         "--vehicle", metavar="NAME", help="palm80, field1400 or a vehicle file, instead of the scenario's own"
     )
-    add("--flights", type=int, default=60, metavar="N", help="give up after so many (60)")
+    add("--flights", type=count, default=60, metavar="N", help="give up after so many (60)")
     add(
         "--way",
-        choices=("evolution", "random"),
-        default="evolution",
-        help="how the next conditions are chosen",
+        choices=("model", "evolution", "random"),
+        default="model",
+        help="how the next conditions are chosen: a model of what is known (model), CMA-ES, or by chance",
     )
     add(
         "--write", type=Path, metavar="FILE", help="the scenario file of what was found (beside the scenario)"

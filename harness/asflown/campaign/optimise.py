@@ -1,0 +1,153 @@
+"""Where to look next for the smallest value of something costly: a point of the unit cube, after what others showed.
+
+Knows nothing of flights: whoever searches asks for a point, and tells the value that was found there. Equal seeds and
+equal values give equal points.
+
+`model` keeps a Gaussian process of what is known and looks where the value may be lowest (lower confidence bound:
+Srinivas, Krause, Kakade & Seeger, ICML 2010, from memory); it is for a few dozen points. `evolution` is CMA-ES, for
+hundreds. `random` is what both are held against.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from scipy.stats import qmc
+
+from asflown.frames import FloatArray
+
+Way = Literal["model", "evolution", "random"]
+
+_OPENING = 4
+"""Points spread over the cube before anything is known."""
+_SCALES = (0.1, 0.2, 0.35, 0.6, 1.0)
+"""How far a value tells of its surroundings; the likeliest is taken each time."""
+_NOISE, _DARING = 1e-3, 2.0
+_ANYWHERE, _NEAR, _AT_EDGES = 1000, 300, 300
+_POPULATION, _FIRST_STEP = 6, 0.3
+
+
+class Chooser(Protocol):
+    """Says where to look; each answer is told before the next question."""
+
+    def next(self) -> FloatArray:
+        """A point, each coordinate from 0 to 1."""
+
+    def learn(self, value: float) -> None:
+        """The value at that point: the smaller, the better."""
+
+
+def chooser(way: Way, dimensions: int, seed: int) -> Chooser:
+    """One that has seen nothing yet."""
+    made: dict[Way, Callable[[int, int], Chooser]] = {
+        "model": _Model,
+        "evolution": _Evolution,
+        "random": _Random,
+    }
+    return made[way](dimensions, seed)
+
+
+def minimise(
+    value_of: Callable[[FloatArray], float], by: Chooser, most: int, below: float = 0.0
+) -> list[float]:
+    """The values found one after another, until one is below `below`, or `most` were looked at."""
+    found: list[float] = []
+    while len(found) < most and (not found or found[-1] >= below):
+        found.append(value_of(by.next()))
+        by.learn(found[-1])
+    return found
+
+
+class _Random:
+    def __init__(self, dimensions: int, seed: int) -> None:
+        self._dimensions, self._generator = dimensions, np.random.default_rng(seed)
+
+    def next(self) -> FloatArray:
+        """Anywhere."""
+        return self._generator.random(self._dimensions)
+
+    def learn(self, value: float) -> None:
+        """Changes nothing."""
+
+
+class _Evolution:
+    """A population at a time."""
+
+    def __init__(self, dimensions: int, seed: int) -> None:
+        import cma  # noqa: PLC0415  heavy, and only searches need it
+
+        self._dimensions = dimensions
+        options: dict[str, Any] = {
+            "bounds": [0.0, 1.0], "popsize": _POPULATION, "seed": seed + 1, "verbose": -9,
+        }  # fmt: skip
+        self._strategy: Any = cma.CMAEvolutionStrategy([0.5] * max(2, dimensions), _FIRST_STEP, options)
+        self._asked: list[Any] = []
+        self._values: list[float] = []
+
+    def next(self) -> FloatArray:
+        """The next of the population."""
+        if not self._asked:
+            self._asked = list(self._strategy.ask())
+        return np.asarray(self._asked[len(self._values)][: self._dimensions], np.float64)
+
+    def learn(self, value: float) -> None:
+        """The strategy moves on once the whole population is known."""
+        self._values.append(value)
+        if len(self._values) == len(self._asked):
+            self._strategy.tell(self._asked, self._values)
+            self._asked, self._values = [], []
+
+
+class _Model:
+    """Points that were looked at, and a Gaussian process through their values."""
+
+    def __init__(self, dimensions: int, seed: int) -> None:
+        self._dimensions, self._generator = dimensions, np.random.default_rng(seed)
+        opening = qmc.Sobol(dimensions, rng=np.random.default_rng(seed)).random(_OPENING)
+        self._opening: list[FloatArray] = list(np.asarray(opening, np.float64))
+        self._points: list[FloatArray] = []
+        self._values: list[float] = []
+
+    def next(self) -> FloatArray:
+        """The opening first; then where the value may be lowest."""
+        asked = self._opening[len(self._points)] if len(self._points) < _OPENING else self._lowest()
+        self._points.append(asked)
+        return asked
+
+    def learn(self, value: float) -> None:
+        """Kept for the next model."""
+        self._values.append(value)
+
+    def _lowest(self) -> FloatArray:
+        known, values = np.array(self._points), np.array(self._values)
+        scaled = (values - values.mean()) / (values.std() + 1e-9)
+        model = _fitted(known, scaled)
+        candidates = self._candidates(known[int(np.argmin(values))])
+        mean, deviation = model.predict(candidates, return_std=True)
+        lowest: FloatArray = candidates[int(np.argmin(mean - _DARING * deviation))]
+        return lowest
+
+    def _candidates(self, best: FloatArray) -> FloatArray:
+        """Anywhere, about the best so far, and where some coordinates are at an end of their range."""
+        draw, size = self._generator, self._dimensions
+        near = [best + draw.normal(0.0, width, (_NEAR // 2, size)) for width in (0.1, 0.03)]
+        edges, at_edge = draw.random((_AT_EDGES, size)), draw.random((_AT_EDGES, size)) < 0.5
+        edges[at_edge] = np.round(edges[at_edge])
+        return np.clip(np.vstack([draw.random((_ANYWHERE, size)), *near, edges]), 0.0, 1.0)
+
+
+def _fitted(known: FloatArray, scaled: FloatArray) -> Any:
+    """The likeliest of the processes with one of _SCALES."""
+    from sklearn.gaussian_process import GaussianProcessRegressor  # noqa: PLC0415  heavy, as above
+    from sklearn.gaussian_process.kernels import RBF  # noqa: PLC0415
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of points that lie close together: _NOISE is there for them
+        fits = [
+            GaussianProcessRegressor(RBF(scale), alpha=_NOISE, optimizer=None).fit(known, scaled)
+            for scale in _SCALES
+        ]
+    return max(fits, key=lambda fit: float(fit.log_marginal_likelihood_value_))
