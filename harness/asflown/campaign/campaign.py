@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Mapping
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 from asflown.campaign.executor import Executor
 from asflown.campaign.flying import Keeping, Outcome, Task
@@ -15,11 +15,14 @@ from asflown.campaign.plan import drawn, identity
 from asflown.campaign.store import FLIGHTS, Store
 from asflown.errors import FlightError, UsageError
 from asflown.flight.plan import ClockChoice
+from asflown.grade.result import VerdictWord
 from asflown.grade.statistics.sequential import SequentialPlan, sequential_plan
 from asflown.scenario.campaign import Campaign
 from asflown.scenario.file import LoadedScenario, with_given
 
 CAMPAIGNS = Path(".asflown") / "campaigns"
+_VERDICTS: dict[str, VerdictWord] = {word: word for word in get_args(VerdictWord)}
+"""One object for each word, however many outcomes come from other processes with one of their own."""
 ERRORS_IN_A_ROW = 10
 """So many flights that cannot be flown, one after the other, have one reason: a full disk, a script that is gone."""
 
@@ -82,7 +85,9 @@ def fly_campaign(
     }  # fmt: skip
     store.begin(about, flights)
     try:
-        done = {number: _in_short(one) for number, one in store.done().items() if one.verdict != "error"}
+        done: dict[int, VerdictWord] = {
+            number: one.verdict for number, one in store.done().items() if one.verdict != "error"
+        }
         tasks = [
             Task(one, loaded.file.resolve(), vehicle, clock, store.folder / FLIGHTS, keeping)
             for one in flights
@@ -99,18 +104,21 @@ def fly_campaign(
 def _fly(
     outcomes: Generator[Outcome],
     store: Store,
-    done: dict[int, Outcome],
+    done: dict[int, VerdictWord],
     plan: SequentialPlan | None,
     seen: Callable[[Outcome], None],
 ) -> None:
-    """Notes each flight as it comes, until all are done or the answer is clear; ends what still flies then."""
+    """Notes each flight as it comes, until all are done or the answer is clear; ends what still flies then.
+
+    Only verdicts are kept in mind: memory does not grow with what flights bring.
+    """
     errors = 0
     with closing(outcomes):
         for outcome in outcomes:
             if outcome.number in done:
                 continue
             store.enter(outcome)
-            done[outcome.number] = _in_short(outcome)
+            done[outcome.number] = _VERDICTS[outcome.verdict]
             seen(outcome)
             errors = errors + 1 if outcome.verdict == "error" else 0
             if errors == ERRORS_IN_A_ROW:
@@ -122,11 +130,6 @@ def _fly(
                 return
 
 
-def _in_short(outcome: Outcome) -> Outcome:
-    """What must be kept in mind of a flight that is on disk."""
-    return replace(outcome, given={}, margins={}, reason="")
-
-
 def stopping_plan(campaign: Campaign) -> SequentialPlan | None:
     """The sequential test of `stop:`; None where everything is flown."""
     if campaign.stop is None:
@@ -135,8 +138,8 @@ def stopping_plan(campaign: Campaign) -> SequentialPlan | None:
     return sequential_plan(1 - stop.share, 1 - stop.against, stop.errors, stop.errors)
 
 
-def clear(done: dict[int, Outcome], plan: SequentialPlan | None) -> str | None:
-    """`accept`, `reject`, or None while it is not clear. Flights count in the order of their numbers.
+def clear(done: Mapping[int, VerdictWord], plan: SequentialPlan | None) -> str | None:
+    """`accept`, `reject`, or None while verdicts leave it unclear. Flights count in the order of their numbers.
 
     Only flights with a number below the first that is missing are looked at: which flight is done first says
     something of how it ended.
@@ -147,6 +150,6 @@ def clear(done: dict[int, Outcome], plan: SequentialPlan | None) -> str | None:
     for number in range(len(done)):
         if number not in done:
             break
-        if done[number].verdict != "error":
-            failed.append(done[number].verdict != "pass")
+        if done[number] != "error":
+            failed.append(done[number] != "pass")
     return plan.walk(failed).decision

@@ -99,7 +99,7 @@ def run(options: argparse.Namespace) -> int:
     done = fly_campaign(loaded, vehicle, executor, Store(folder), keeping=options.keep_flights, seen=seen)
     outcomes = list(done.values())
     found = find(outcomes)
-    decided = clear(done, stopping_plan(campaign))
+    decided = clear({number: one.verdict for number, one in done.items()}, stopping_plan(campaign))
     answer, code = _answer(found, decided, sequential=campaign.stop is not None)
     page = write_page(folder / "page", loaded.scenario.name, vehicle, outcomes, found, answer)
     _show(found, answer, page)
