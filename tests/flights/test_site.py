@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,11 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from asflown.campaign.findings import find
+from asflown.campaign.flying import Outcome
+from asflown.campaign.page import write_page
 from tests.flights.flying import REPOSITORY, SCENARIOS
+from tests.unit.campaign.made_up import outcome
 
 CHROMIUM = shutil.which("chromium")
 SWITCHES = [
@@ -25,16 +30,32 @@ WRONG = REPOSITORY / "tests" / "flights" / "variants" / "box-left-out.scenario.y
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The site of one flight that passes and one that fails."""
+    """The site of a flight on two releases, of one that fails, and of a campaign: made-up flights, one real."""
     folder = tmp_path_factory.mktemp("site")
-    asflown = [sys.executable, "-m", "asflown"]
-    paths = [str(SCENARIOS / "nest_boxes"), str(WRONG)]
-    flown = subprocess.run(
-        [*asflown, "fly", *paths, "--flights", "1", "--keep", "kept", "--site", "site"],
-        cwd=folder, capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    assert flown.returncode == 1, flown.stderr
+    demo = str(SCENARIOS / "nest_boxes")
+    for vehicle, path, code in (("palm80@r1", demo, 0), ("palm80@r3", demo, 1), ("palm80@r1", str(WRONG), 1)):
+        flown = _asflown(folder, "fly", path, "--vehicle", vehicle, "--flights", "1", "--keep", "kept")
+        assert flown.returncode == code, flown.stderr
+    places = sorted(str(place) for place in (folder / "kept").iterdir() if place.is_dir())
+    written = _asflown(folder, "report", *places, "--site", "site")
+    assert written.returncode == 1, written.stderr
+    flights = _campaign(str(folder / places[0]))
+    write_page(
+        folder / "site" / "campaign", "windy", "palm80", flights, find(flights), "9 of 40 flights failed"
+    )
     return folder / "site"
+
+
+def _asflown(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "asflown", *words]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+
+
+def _campaign(folder: str) -> list[Outcome]:
+    """Forty flights over wind and radio; the windy ones fail."""
+    radios = ("ideal", "sub-ghz-telemetry")
+    flown = [outcome(number, number / 5, 0.5 - number / 60, radios[number % 2]) for number in range(40)]
+    return [*flown[:-1], replace(flown[-1], folder=folder)]
 
 
 @pytest.fixture(scope="module")
@@ -70,8 +91,19 @@ def watched(browser: Browser) -> Iterator[Watched]:
 
 def page_of(site: Path, name: str) -> str:
     """The address of the flight's page whose name holds `name`."""
-    (found,) = (site / "flights").glob(f"*{name}*.html")
+    return min((site / "flights").glob(f"*{name}*.html")).as_uri()
+
+
+def comparison_of(site: Path) -> str:
+    """The address of the page that compares two releases."""
+    (found,) = (site / "comparisons").glob("*.html")
     return found.as_uri()
+
+
+def every_kind(site: Path) -> list[str]:
+    """The address of a page of each kind."""
+    first, campaign = (file.as_uri() for file in (site / "index.html", site / "campaign" / "index.html"))
+    return [first, page_of(site, "box-left-out"), comparison_of(site), campaign]
 
 
 def serious(page: Page) -> list[Any]:
@@ -85,18 +117,18 @@ def serious(page: Page) -> list[Any]:
 def test_pages_have_no_serious_finding_of_accessibility(
     site: Path, browser: Browser, scheme: Any, width: int
 ) -> None:
-    """Overview and flight, light and dark, narrow and wide; the engine is axe-core."""
+    """Pages of every kind, light and dark, narrow and wide; the engine is axe-core."""
     context = browser.new_context(color_scheme=scheme, viewport={"width": width, "height": 900})
     page = context.new_page()
-    for address in ((site / "index.html").as_uri(), page_of(site, "box-left-out")):
+    for address in every_kind(site):
         page.goto(address)
-        assert serious(page) == []
+        assert serious(page) == [], address
     context.close()
 
 
 def test_a_page_asks_for_its_own_files_alone_and_nothing_goes_wrong(site: Path, watched: Watched) -> None:
     """No network, no message on the console."""
-    for address in ((site / "index.html").as_uri(), page_of(site, "nest-boxes")):
+    for address in every_kind(site):
         watched.page.goto(address)
     assert watched.wrong == []
     assert all(address.startswith((site.as_uri(), "data:")) for address in watched.asked)
@@ -145,8 +177,10 @@ def test_the_overview_is_filtered_by_words_and_verdict(site: Path, watched: Watc
     """What does not fit is hidden, and the number of lines is told."""
     page = watched.page
     page.goto((site / "index.html").as_uri())
-    assert page.locator("#shown").inner_text() == "2 of 2 lines"
+    assert page.locator("#shown").inner_text() == "3 of 3 lines"
     page.locator("#filter").fill("nest")
+    assert page.locator("tbody[data-verdict]:visible").count() == 2
+    page.locator("#filter").fill("nest r3")
     assert page.locator("tbody[data-verdict]:visible").count() == 1
     page.locator("#filter").fill("")
     page.locator("input[value=fail]").uncheck()
@@ -163,6 +197,69 @@ def test_the_worst_stands_first_and_leads_to_its_page(site: Path, watched: Watch
     assert page.title().startswith("As flown")
 
 
+def test_a_comparison_says_first_in_words_what_differs(site: Path, watched: Watched) -> None:
+    """From the overview to its page: the answer, then why, where both went, and every measure of both."""
+    page = watched.page
+    page.goto((site / "index.html").as_uri())
+    page.locator("#comparisons a").click()
+    assert page.locator(".headlines li").first.inner_text() == "B differs from A: the firmware differs"
+    assert page.locator(".findings li").first.inner_text().startswith("The firmware differs, from ")
+    assert {"side-a", "side-b"} <= _classes(page, "svg.plan polyline")
+    cells = page.locator("table.sides tbody tr").first.locator("td").all_inner_texts()
+    assert cells[0] == "at most 0.8 m"
+    assert [cells[1][-1:], cells[3][-1:]] == ["m", "m"]
+    page.get_by_role("link", name="seed 1").last.click()
+    assert page.title().startswith("nest-boxes on palm80")
+
+
+def _classes(page: Page, selector: str) -> set[str]:
+    found = [one.get_attribute("class") or "" for one in page.locator(selector).all()]
+    return {name for classes in found for name in classes.split()}
+
+
+def test_a_moment_of_a_comparison_shows_both(site: Path, watched: Watched) -> None:
+    """By keyboard: a dot for A, a square for B, and the values of both in words."""
+    page = watched.page
+    page.goto(comparison_of(site))
+    page.locator("#moment").focus()
+    for _ in range(3):
+        page.keyboard.press("PageUp")
+    dot, square = page.locator("svg.plan circle.cursor-dot"), page.locator("svg.plan rect.cursor-dot")
+    assert float(dot.get_attribute("cx") or -1) > 0
+    assert float(square.get_attribute("x") or -1) > 0
+    said = page.locator("#readout").inner_text()
+    assert "Height A" in said
+    assert "Height B" in said
+    assert watched.wrong == []
+
+
+def test_a_printed_page_is_black_on_white_without_its_controls(site: Path, browser: Browser) -> None:
+    """Also where the reader's screen is dark; nothing is cut off at the edge of the sheet."""
+    context = browser.new_context(color_scheme="dark", viewport={"width": 688, "height": 900})
+    page = context.new_page()
+    page.emulate_media(media="print")
+    for address in every_kind(site):
+        page.goto(address)
+        body = page.locator("body")
+        style = body.evaluate(
+            "one => [getComputedStyle(one).backgroundColor, one.scrollWidth <= innerWidth + 1]"
+        )
+        assert style == ["rgb(255, 255, 255)", True], address
+        assert not page.locator(".filter, .scrub, header.top").locator("visible=true").count()
+    context.close()
+
+
+@pytest.mark.parametrize("width", [390, 1200])
+def test_no_page_is_wider_than_its_window(site: Path, browser: Browser, width: int) -> None:
+    """What is wide scrolls by itself."""
+    context = browser.new_context(viewport={"width": width, "height": 900})
+    page = context.new_page()
+    for address in every_kind(site):
+        page.goto(address)
+        assert page.locator("html").evaluate("one => one.scrollWidth") <= width, address
+    context.close()
+
+
 def test_everything_is_there_with_scripts_blocked(site: Path, browser: Browser) -> None:
     """Tables and pictures; what needs a script is not shown at all."""
     context = browser.new_context(java_script_enabled=False)
@@ -173,12 +270,16 @@ def test_everything_is_there_with_scripts_blocked(site: Path, browser: Browser) 
     assert not page.locator(".scrub").is_visible()
     page.goto((site / "index.html").as_uri())
     assert not page.locator(".filter").is_visible()
-    assert page.locator("tbody[data-verdict]:visible").count() == 2
+    assert page.locator("tbody[data-verdict]:visible").count() == 3
+    page.goto(comparison_of(site))
+    assert page.locator("svg.plan").is_visible()
+    assert page.locator("table.sides tbody tr").count() >= 9
+    assert not page.locator(".scrub").is_visible()
     context.close()
 
 
 def test_pages_are_small(site: Path) -> None:
     """Under 300 kB each beside what they share."""
     sizes = {file.name: file.stat().st_size for file in site.rglob("*.html")}
-    assert len(sizes) == 3
+    assert len(sizes) == 7
     assert max(sizes.values()) < 300_000, sizes

@@ -60,10 +60,9 @@ def write_reports(
 
 def write_comparison(found: Comparison, a: FlightSet, b: FlightSet, site: Path) -> Path:
     """Writes a site of two sets and their comparison; returns the comparison's page. Raises FolderProblem."""
-    compared = Compared(found, a, b)
     told = told_of([flight.folder for side in (a, b) for flight in side], None)
-    first = write_site(told, site, f"{utc_now():%Y-%m-%d %H:%M} UTC", [compared])
-    return first.parent / COMPARISONS / page_name_of(compared)
+    first = write_site(told, site, f"{utc_now():%Y-%m-%d %H:%M} UTC", [Compared(found, a, b)])
+    return first.parent / COMPARISONS / page_name_of(a, b)
 
 
 def _recorded(place: Path, by: Path | None) -> tuple[Scenario | None, Flown]:

@@ -11,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from asflown.change import twins
-from asflown.change.compare import compare
 from asflown.change.findings import Comparison
 from asflown.change.sets import NOT_FLOWN, FlightSet, FlownFlight, Kind, make_set
 from asflown.errors import AsflownError
@@ -31,27 +30,7 @@ class Compared:
     b: FlightSet
 
 
-@dataclass(frozen=True, slots=True)
-class Refused:
-    """Two sets that could not be compared, and why."""
-
-    names: tuple[str, str]
-    why: str
-
-
 _State = tuple[object, ...]
-
-
-def comparisons_of(outcomes: Sequence[ScenarioOutcome]) -> tuple[list[Compared], list[Refused]]:
-    """All comparisons that these flights ask for, in the order of their scenarios; what cannot be compared is told."""
-    done: list[Compared] = []
-    refused: list[Refused] = []
-    for a, b in list(_pairs(outcomes))[:MOST_PAIRS]:
-        try:
-            done.append(Compared(compare(a, b), a, b))
-        except AsflownError as error:
-            refused.append(Refused((a.name, b.name), str(error)))
-    return done, refused
 
 
 def shown_pair(compared: Compared) -> tuple[FlownFlight, FlownFlight]:
@@ -68,13 +47,13 @@ def least_margin(flight: FlownFlight) -> float:
     return max(-1.0, min([one for one in found if one is not None], default=1.0))
 
 
-def _pairs(outcomes: Sequence[ScenarioOutcome]) -> Iterator[tuple[FlightSet, FlightSet]]:
+def pairs_of(outcomes: Sequence[ScenarioOutcome]) -> list[tuple[FlightSet, FlightSet]]:
+    """The sets that these flights ask to be compared, in the order of their scenarios."""
     by_scenario: dict[str, list[FlownFlight]] = {}
     for outcome in outcomes:
         flights = by_scenario.setdefault(outcome.name, [])
         flights += [_as_flight(one) for one in outcome.flights if _was_flown(one)]
-    for flights in by_scenario.values():
-        yield from _pairs_of_scenario(flights)
+    return [pair for flights in by_scenario.values() for pair in _pairs_of_scenario(flights)][:MOST_PAIRS]
 
 
 def _pairs_of_scenario(flights: list[FlownFlight]) -> Iterator[tuple[FlightSet, FlightSet]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -30,7 +30,7 @@ from asflown.report.site.story import Story, story_of
 ANSWERS = {"same": "the same", "different": "different", "inconclusive": "not decided"}
 SURE: dict[Confidence, str] = {"certain": "certain", "strong": "beyond chance", "weak": "may be chance"}
 _MOST_OTHERS = 12
-_MOST_TEXT = 2_000
+_MOST_TEXT, _MOST_TITLE = 2_000, 300
 Pages = Mapping[Path, str]
 """The page of a flight by its folder, resolved."""
 
@@ -59,8 +59,21 @@ class FoundRow:
     how: str
 
 
-def comparison_page(env: Environment, compared: Compared, pages: Pages) -> str:
-    """The page; `pages` leads from flights to theirs."""
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What the overview says of a comparison; plain text throughout."""
+
+    page: str
+    conclusion: str
+    answer: str
+    title: str
+    says: str
+    changed: str
+    flights: str
+
+
+def comparison_page(env: Environment, compared: Compared, pages: Pages, line: Line, mark: str = "") -> str:
+    """The page; `pages` leads from flights to theirs, `mark` tells what it was made from."""
     found, pair = compared.found, shown_pair(compared)
     stories = _story(pair[0]), _story(pair[1])
     source = _source(found)
@@ -73,7 +86,9 @@ def comparison_page(env: Environment, compared: Compared, pages: Pages) -> str:
     plan = plan_of_both(sides[0], sides[1], marks)
     return env.get_template("comparison.html.j2").render(
         root="..",
-        title=title_of(compared),
+        title=line.title,
+        line=asdict(line),
+        mark=mark,
         found=found,
         answer=ANSWERS[found.conclusion],
         headlines=_headlines(found),
@@ -91,33 +106,33 @@ def comparison_page(env: Environment, compared: Compared, pages: Pages) -> str:
     )
 
 
-def title_of(compared: Compared) -> str:
+def title_of(a: FlightSet, b: FlightSet) -> str:
     """`nest-boxes: palm80@r1 and palm80@r2`."""
-    scenarios = dict.fromkeys(side.kind.scenario for side in (compared.a, compared.b))
-    names = (" ".join(PurePath(word).name for word in side.name.split()) for side in (compared.a, compared.b))
+    scenarios = dict.fromkeys(side.kind.scenario for side in (a, b))
+    names = (" ".join(PurePath(word).name for word in side.name.split()) for side in (a, b))
     return f"{' and '.join(scenarios)}: {' and '.join(names)}"
 
 
-def page_name_of(compared: Compared) -> str:
+def page_name_of(a: FlightSet, b: FlightSet) -> str:
     """The file of a comparison's page."""
-    return f"{plain_name(title_of(compared).replace(':', '')) or 'comparison'}.html"
+    return f"{plain_name(title_of(a, b).replace(':', '')) or 'comparison'}.html"
 
 
-def line_of(compared: Compared, page: str) -> dict[str, str]:
-    """What the overview says of a comparison."""
+def line_of(compared: Compared, page: str) -> Line:
+    """What the overview says of a comparison, short: it stands at the head of the page."""
     found = compared.found
     changed = [
         f"{one.name} {_change(one)}" for one in found.measures if one.word == "changed" and one.difference
     ]
-    return {
-        "page": page,
-        "conclusion": found.conclusion,
-        "answer": ANSWERS[found.conclusion],
-        "title": title_of(compared),
-        "says": capital(found.statement),
-        "changed": "; ".join(changed[:2]),
-        "flights": f"{found.a.flights} and {found.b.flights}",
-    }
+    return Line(
+        page=page,
+        conclusion=found.conclusion,
+        answer=ANSWERS[found.conclusion],
+        title=title_of(compared.a, compared.b)[:_MOST_TITLE],
+        says=capital(found.statement)[:_MOST_TITLE],
+        changed="; ".join(changed[:2]),
+        flights=f"{found.a.flights} and {found.b.flights}",
+    )
 
 
 def marks_of(compared: Compared, pair: tuple[FlownFlight, FlownFlight]) -> list[Mark]:

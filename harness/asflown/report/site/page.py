@@ -96,7 +96,7 @@ def overview_page(
     groups: Sequence[Any],
     totals: dict[str, int],
     made: str,
-    comparisons: Sequence[dict[str, str]] = (),
+    comparisons: Sequence[Any] = (),
     refused: Sequence[Any] = (),
 ) -> str:
     """The overview of all scenarios, vehicles and releases."""

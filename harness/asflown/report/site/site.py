@@ -11,10 +11,10 @@ from importlib.resources import files
 from pathlib import Path
 
 from asflown.report import atomic
-from asflown.report.site.comparing import Compared, Refused, comparisons_of
-from asflown.report.site.comparison_page import comparison_page, line_of, page_name_of
+from asflown.report.site.comparing import Compared, pairs_of
+from asflown.report.site.comparison_pages import Refused, write_compared, write_pairs
 from asflown.report.site.flight_pages import Order, write_flight_pages
-from asflown.report.site.overview import WORST_FIRST, Entry, Told, groups_of, page_name, unique
+from asflown.report.site.overview import WORST_FIRST, Entry, Told, groups_of, page_name
 from asflown.report.site.page import environment, overview_page
 from asflown.report.site.plan_picture import plan_picture, png
 from asflown.report.site.story import story_of
@@ -47,10 +47,14 @@ def write_site(
             orders.append(Order(entry.flown, scenarios[group.scenario], group.tolerances, links, path))
     write_flight_pages(orders, workers)
     pages = {entry.flown.folder.resolve(): entry.page for group in groups for entry in group.entries}
+    place = folder / COMPARISONS
     refused: list[Refused] = []
     if compared is None:
-        compared, refused = comparisons_of([outcome for outcome, _ in told])
-    lines = _write_comparisons(compared, folder, pages)
+        pairs = pairs_of([outcome for outcome, _ in told])
+        lines, refused = write_pairs(pairs, place, pages, workers)
+    else:
+        lines = write_compared(compared, place, pages)
+    lines.sort(key=lambda line: (ANSWER_ORDER.index(line.conclusion), line.title))
     totals: dict[str, int] = dict.fromkeys(WORST_FIRST, 0)
     for group in groups:
         for entry in group.entries:
@@ -65,20 +69,6 @@ def write_assets(folder: Path) -> None:
     for name in ASSETS:
         text = (files("asflown.report.site") / "assets" / name).read_text(encoding="utf-8")
         atomic.write_text(folder / "assets" / name, text)
-
-
-def _write_comparisons(
-    compared: Sequence[Compared], folder: Path, pages: dict[Path, str]
-) -> list[dict[str, str]]:
-    """A page for each comparison; returns what the overview says of them."""
-    env = environment()
-    taken: dict[str, int] = {}
-    lines = []
-    for one in compared:
-        name = unique(page_name_of(one), taken)
-        atomic.write_text(folder / COMPARISONS / name, comparison_page(env, one, pages), durable=False)
-        lines.append(line_of(one, name))
-    return sorted(lines, key=lambda line: ANSWER_ORDER.index(line["conclusion"]))
 
 
 def write_plans(told: Told, folder: Path, *, as_png: bool = False) -> list[Path]:

@@ -6,6 +6,7 @@ the story says why in `missing`, and the rest is told all the same.
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -198,9 +199,11 @@ def _link(story: Story) -> None:
 def _events(place: Path) -> list[Event]:
     file = place / folder.EVENTS
     found: list[Event] = []
-    if not place.is_dir() or not files.is_file(file):
+    try:
+        opened = files.open_plain(file, follow=False)
+    except OSError:
         return found
-    with file.open(encoding="utf-8", errors="backslashreplace") as lines:
+    with io.TextIOWrapper(opened, "utf-8", "backslashreplace") as lines:
         while (text := lines.readline(_LONGEST_EVENT)) and len(found) < _EVENTS_MOST:
             event = _event(text)
             if event is not None:
