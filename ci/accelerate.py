@@ -52,6 +52,7 @@ MODULES = (
     "sim/controller/touch_down",
     "sim/plant",
     "sim/faults",
+    "sim/every_core",
     "sim/core",
     "sim/sticks",
     "sim/parameters",

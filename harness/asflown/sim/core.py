@@ -17,6 +17,7 @@ from asflown.sim.controller.craft import craft_of
 from asflown.sim.controller.mixer import STOPPED, Commands
 from asflown.sim.estimator.estimator import Estimator
 from asflown.sim.estimator.noises import noises_of
+from asflown.sim.every_core import FIX_3D, FIX_NONE, note_fix, note_fix_lost, why_not_armed
 from asflown.sim.faults import Breakables, FaultSchedule
 from asflown.sim.interface import (
     STEPS_PER_TICK,
@@ -46,10 +47,8 @@ _SLOW_EVERY_TICKS = 2
 SLOW_S = _SLOW_EVERY_TICKS * TICK_S
 """Period of wind, barometer, magnetometer and covariances."""
 _STANDARD_DENSITY_KG_M3 = 1.225
-_LEAST_CHARGE_TO_ARM = 0.1
 _SMOOTHING = SLOW_S / 0.5
-_SEVERITY_CRITICAL, _SEVERITY_WARNING, _SEVERITY_INFO = 2, 4, 6
-_FIX_NONE, _FIX_3D = 1, 3
+_SEVERITY_CRITICAL, _SEVERITY_INFO = 2, 6
 
 
 class Core:
@@ -61,7 +60,7 @@ class Core:
         airframe = with_sensors_of(design, setup.conditions.craft)
         seed = setup.seed
         self.events = CoreEvents()
-        self.estimate, self.readings = Estimate(), Readings(gnss_fix=_FIX_NONE)
+        self.estimate, self.readings = Estimate(), Readings(gnss_fix=FIX_NONE)
         self.limits, self.target = airframe.limits(), Target()
         self.armed, self.on_ground = False, True
         self._plant = plant = Plant(airframe.name, setup.start, airframe.rest_height_m, setup.conditions.air)
@@ -142,17 +141,11 @@ class Core:
 
     def arm(self) -> str:
         """Arms; returns '' or why not."""
-        if self.armed:
-            return ""
-        if not self._estimator.aligned:
-            return "sensors are settling: wait"
-        if not self.estimate.position_valid:
-            return "position not known: wait for satellites"
-        if self.readings.battery_remaining < _LEAST_CHARGE_TO_ARM:
-            return "battery nearly empty: charge it"
-        self._controller.arm()
-        self.armed = True
-        return ""
+        refused = "" if self.armed else why_not_armed(self._estimator, self.readings)
+        if not refused:
+            self._controller.arm()
+            self.armed = True
+        return refused
 
     def disarm(self) -> None:
         """Stops the motors at once. The autopilot asks only on the ground."""
@@ -247,14 +240,7 @@ class Core:
             self._look_at_receiver()
         fix = self._gnss.delivered(tick)
         if fix is not None:
-            if readings.gnss_fix == _FIX_NONE:
-                self.events.texts.append((_SEVERITY_INFO, "GNSS fix"))
-            readings.gnss_fix, readings.gnss_satellites = _FIX_3D, self._gnss.satellites
-            readings.gnss_latitude_deg, readings.gnss_longitude_deg = fix.latitude_deg, fix.longitude_deg
-            readings.gnss_altitude_m, readings.gnss_velocity_ned_m_s = fix.altitude_m, fix.velocity_ned_m_s
-            readings.gnss_horizontal_accuracy_m = fix.horizontal_accuracy_m
-            readings.gnss_vertical_accuracy_m = fix.vertical_accuracy_m
-            readings.gnss_velocity_accuracy_m_s = fix.velocity_accuracy_m_s
+            note_fix(readings, self.events, fix, self._gnss.satellites)
             self._estimator.take_fix(fix)
 
     def _look_outside(self, outside: OutsidePosition) -> None:
@@ -281,10 +267,8 @@ class Core:
     def _look_at_receiver(self) -> None:
         """Says when fixes stop and come back; temperature and density change as slowly."""
         readings, lost = self.readings, self._gnss.lost
-        if lost and readings.gnss_fix == _FIX_3D:
-            readings.gnss_fix, readings.gnss_satellites = _FIX_NONE, 0
-            readings.gnss_horizontal_accuracy_m = readings.gnss_vertical_accuracy_m = 99.0
-            self.events.texts.append((_SEVERITY_WARNING, "GNSS fix lost"))
+        if lost and readings.gnss_fix == FIX_3D:
+            note_fix_lost(readings, self.events)
         temperature_k = self._plant.temperature_k()
         readings.temperature_c = temperature_k - 273.15
         self._density_ratio = density_kg_m3(readings.pressure_pa, temperature_k) / _STANDARD_DENSITY_KG_M3

@@ -16,6 +16,7 @@ from asflown.sim.controller.craft import craft_of
 from asflown.sim.controller.mixer import STOPPED, Commands
 from asflown.sim.estimator.estimator import Estimator
 from asflown.sim.estimator.noises import noises_of
+from asflown.sim.every_core import FIX_3D, FIX_NONE, note_fix, note_fix_lost, why_not_armed
 from asflown.sim.interface import (
     STEPS_PER_TICK,
     TICK_US,
@@ -37,9 +38,7 @@ MAGNETIC, PRESSURE = 0x1C0, 0x200
 LONGEST_GAP_US = 500_000
 """A longer silence of the sensors is not lived through: time goes on from there."""
 FIX_LOST_US = 1_500_000
-_LEAST_CHARGE_TO_ARM = 0.1
-_FIX_NONE, _FIX_3D = 1, 3
-_INFO, _WARNING = 6, 4
+_INFO = 6
 _SLOW_TICKS = 2
 
 
@@ -52,7 +51,7 @@ class HilCore:
     def __init__(self, setup: CraftSetup) -> None:
         airframe, release = airframe_named(setup.airframe), release_named(setup.release)
         self.events = CoreEvents()
-        self.estimate, self.readings = Estimate(), Readings(gnss_fix=_FIX_NONE)
+        self.estimate, self.readings = Estimate(), Readings(gnss_fix=FIX_NONE)
         self.limits, self.target = airframe.limits(), Target()
         self.armed, self.on_ground = False, True
         designed = Plant(airframe.name, setup.start, airframe.rest_height_m)  # what its designer measured
@@ -113,7 +112,7 @@ class HilCore:
     def take_fix(self, message: Any) -> None:
         """Takes a HIL_GPS, which is stamped with the time it is valid for."""
         readings = self.readings
-        if message.fix_type < _FIX_3D or self._begun_us is None:
+        if message.fix_type < FIX_3D or self._begun_us is None:
             return
         self._fix_us = self._sensor_us
         fix = Fix(
@@ -125,13 +124,7 @@ class HilCore:
             horizontal_accuracy_m=message.eph / 100,
             vertical_accuracy_m=message.epv / 100,
         )
-        if readings.gnss_fix == _FIX_NONE:
-            self.events.texts.append((_INFO, "GNSS fix"))
-        readings.gnss_fix, readings.gnss_satellites = _FIX_3D, message.satellites_visible
-        readings.gnss_latitude_deg, readings.gnss_longitude_deg = fix.latitude_deg, fix.longitude_deg
-        readings.gnss_altitude_m, readings.gnss_velocity_ned_m_s = fix.altitude_m, fix.velocity_ned_m_s
-        readings.gnss_horizontal_accuracy_m = fix.horizontal_accuracy_m
-        readings.gnss_vertical_accuracy_m = fix.vertical_accuracy_m
+        note_fix(readings, self.events, fix, message.satellites_visible)
         self._estimator.take_fix(fix)
 
     # As every flight core
@@ -155,17 +148,11 @@ class HilCore:
 
     def arm(self) -> str:
         """Arms; returns '' or why not."""
-        if self.armed:
-            return ""
-        if not self._estimator.aligned:
-            return "sensors are settling: wait"
-        if not self.estimate.position_valid:
-            return "position not known: wait for satellites"
-        if self.readings.battery_remaining < _LEAST_CHARGE_TO_ARM:
-            return "battery nearly empty: charge it"
-        self._controller.arm()
-        self.armed = True
-        return ""
+        refused = "" if self.armed else why_not_armed(self._estimator, self.readings)
+        if not refused:
+            self._controller.arm()
+            self.armed = True
+        return refused
 
     def disarm(self) -> None:
         """Stops the motors at once. The autopilot asks only on the ground."""
@@ -199,12 +186,10 @@ class HilCore:
 
     def _watch_fix(self) -> None:
         readings = self.readings
-        if self._fix_us is None or readings.gnss_fix == _FIX_NONE:
+        if self._fix_us is None or readings.gnss_fix == FIX_NONE:
             return
         if self._sensor_us - self._fix_us > FIX_LOST_US:
-            readings.gnss_fix, readings.gnss_satellites = _FIX_NONE, 0
-            readings.gnss_horizontal_accuracy_m = readings.gnss_vertical_accuracy_m = 99.0
-            self.events.texts.append((_WARNING, "GNSS fix lost"))
+            note_fix_lost(readings, self.events)
 
     def _count_battery(self) -> None:
         """Current from the throttle: that of hover times the cube of their ratio (common practice, no source)."""

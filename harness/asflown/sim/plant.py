@@ -69,10 +69,12 @@ _GROUND_FELT_BELOW_M = 2.0
 """More than any craft here can sink in 10 ms."""
 _GROUND_REACTIONS = "simulation/models/FGGroundReactions/enabled"
 _LIES_BELOW_M = 0.5
-_STRIKES_BELOW, _STRIKES_TILTED = 1.5, cos(radians(75.0))
-"""Rotors reach the ground: lower than this many heights at rest, and tilted farther than this cosine."""
+_STRIKES_TILTED = cos(radians(60.0))
+"""A craft tilted farther than this cosine whose rotors or top touch the ground will not fly on."""
+_LEGS, _CONTACTS = ROTORS, 2 * ROTORS + 1
+"""Legs first, then rotors and top."""
 _STILL = (0.0, 0.0, 0.0)
-_WRECK_RATE_RAD_S = 60.0
+_WRECK_RATE_RAD_S = 120.0
 """No craft here turns as fast in flight; steps of 2.5 ms cannot follow the tumbling of a violent impact."""
 
 _VALUE: Final[Callable[[jsbsim.FGPropertyNode], float]] = jsbsim.FGPropertyNode.get_double_value
@@ -100,7 +102,6 @@ class Plant:
         "_kept",
         "_latitude",
         "_least_rotor_height_m",
-        "_legs",
         "_longitude",
         "_nodes",
         "_origin_m",
@@ -115,6 +116,8 @@ class Plant:
         "_sound",
         "_sound_place",
         "_state_nodes",
+        "_striking",
+        "_touching",
         "state",
         "wrecked",
     )
@@ -141,7 +144,8 @@ class Plant:
             self._node(name).get_double_value for name in _OFTEN_READ
         )
         self._set_wind = [self._node(f"atmosphere/wind-{way}-fps").set_double_value for way in _WAYS]
-        self._legs = [self._node(f"gear/unit[{leg}]/WOW") for leg in range(ROTORS)]
+        self._touching = [self._node(f"contact/unit[{number}]/WOW") for number in range(_CONTACTS)]
+        self._striking = self._touching[_LEGS:]
         self._set_open_circuit = self._node("battery/open-circuit-v").set_double_value
         self._set_ground_effect = self._node("rotor/ground-effect").set_double_value
         radius_m = self.read("rotor/radius-m")
@@ -216,10 +220,10 @@ class Plant:
         return first
 
     def _strikes(self) -> bool:
-        """Whether rotors reach the ground."""
-        if not self._ground_felt or self._sound_place[2] > _STRIKES_BELOW * self._rest_height_m:
+        """Whether rotors or top touch the ground."""
+        if not self._ground_felt or cos(self.state[6]) * cos(self.state[7]) > _STRIKES_TILTED:
             return False
-        return cos(self.state[6]) * cos(self.state[7]) < _STRIKES_TILTED
+        return any(map(_VALUE, self._striking))
 
     def _calm(self) -> None:
         """Puts the craft level where it was 10 ms ago."""
@@ -308,8 +312,8 @@ class Plant:
         return self._current()
 
     def on_ground(self) -> bool:
-        """Whether a leg touches the ground."""
-        return any(map(_VALUE, self._legs))
+        """Whether any part touches the ground."""
+        return self._ground_felt and any(map(_VALUE, self._touching))
 
     def mass_kg(self) -> float:
         """The craft's mass."""

@@ -31,7 +31,13 @@ RETURN_HEIGHT = "return.height"
 
 
 def return_height_m(file: VehicleFile) -> float | None:
-    """How high the vehicle comes home at least, above home, as long as nobody changes the parameter."""
+    """How high the vehicle comes home at least, above home, as long as nobody changes the parameter in flight.
+
+    Raises UsageError or FileProblem for a file of parameters that cannot be read.
+    """
+    given = _started_with(file).get(RETURN_HEIGHT)
+    if given is not None:
+        return given
     spec = spec_by_name(RETURN_HEIGHT)
     default = None if spec is None else spec.default
     return OWN_DEFAULTS.get(file.airframe or "", {}).get(RETURN_HEIGHT, default)
@@ -43,6 +49,11 @@ class _Lived(NamedTuple):
     truth: bytes
     state: bytes
     frames: list[bytes]
+
+
+def _started_with(file: VehicleFile) -> dict[str, float]:
+    start = file.parameters.start
+    return {} if start is None else read_parameters(Path(start))
 
 
 class BuiltIn:
@@ -63,7 +74,7 @@ class BuiltIn:
         self._clock = clock
         self._file = file
         self._boot_us = clock.now_us()
-        values = {} if file.parameters.start is None else read_parameters(Path(file.parameters.start))
+        values = _started_with(file)
         gains = {name: value for name, value in values.items() if name in GAINS}
         craft = file.craft.times(conditions.craft)
         conditions = conditions.model_copy(update={"craft": craft})

@@ -152,7 +152,7 @@ def test_a_wreck_does_not_fly() -> None:
     """Once rates are beyond what flight can give, the motors do nothing any more."""
     craft = Plant("palm80", Start(), PALM80.rest_height_m)
     craft.write("ic/h-agl-ft", 10.0)
-    craft.write("ic/r-rad_sec", 100.0)
+    craft.write("ic/r-rad_sec", 150.0)
     craft._fdm.run_ic()
     craft.step(STILL)
     assert craft.wreck()
@@ -161,3 +161,50 @@ def test_a_wreck_does_not_fly() -> None:
         craft.begin_tick()
     assert not craft.wreck()
     assert craft.on_ground()
+
+
+def energy_j(craft: Plant) -> float:
+    """Potential (over the ground), of motion and of turning; what a leg's spring holds is left out."""
+    turning = sum(0.5 * i * w * w for i, w in zip(craft.inertia_kg_m2(), craft.state[9:12], strict=True))
+    moving = 0.5 * craft.mass_kg() * sum(v * v for v in craft.velocity_ned_m_s())
+    return craft.mass_kg() * 9.82 * craft.height_m() + moving + turning
+
+
+FALLS = [
+    (0.0, 0.0, 0.0),
+    (0.5, 8.0, 0.0),
+    (1.0, 0.0, 4.0),
+    (1.57, 8.0, 4.0),
+    (2.2, 0.0, 4.0),
+    (3.1, 8.0, 0.0),
+]
+
+
+@pytest.mark.parametrize("airframe", list(AIRFRAMES))
+@pytest.mark.parametrize(("roll", "north_m_s", "turning"), FALLS)
+def test_the_ground_gives_nothing(airframe: str, roll: float, north_m_s: float, turning: float) -> None:
+    """However it falls: never more energy than before, no bounce above a quarter of the fall, rest at the end."""
+    craft = Plant(airframe, Start(), AIRFRAMES[airframe].rest_height_m)
+    given = {
+        "h-agl-ft": 10.0,
+        "phi-rad": roll,
+        "vn-fps": north_m_s / 0.3048,
+        "p-rad_sec": turning,
+        "q-rad_sec": 1.0,
+    }
+    for name, value in given.items():
+        craft.write(f"ic/{name}", value)
+    craft._fdm.run_ic()
+    craft.step(STILL)
+    first, touched, highest = energy_j(craft), False, 0.0
+    for _ in range(600):
+        craft.begin_tick()
+        for _ in range(4):
+            craft.step(STILL)
+        craft.wreck()
+        assert energy_j(craft) <= 1.001 * first
+        touched = touched or craft.on_ground()
+        highest = max(highest, craft.height_m()) if touched else 0.0
+    assert highest < 3.048 / 4
+    assert craft.velocity_ned_m_s() == pytest.approx((0.0, 0.0, 0.0), abs=1e-2)
+    assert craft.state[9:12] == pytest.approx([0.0, 0.0, 0.0], abs=1e-2)

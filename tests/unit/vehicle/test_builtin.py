@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Coroutine
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from asflown.clock.virtual import VIRTUAL_EPOCH_US, VirtualClock
 from asflown.errors import VehicleProblem
 from asflown.record.truth import TRUTH_COLUMNS
 from asflown.scenario.model import Conditions, Fault, Identity, Start, VehicleFile
-from asflown.vehicle.builtin import BuiltIn
+from asflown.vehicle.builtin import BuiltIn, return_height_m
 
 PALM = VehicleFile(name="palm80", kind="built-in", airframe="palm80")
 
@@ -199,3 +200,12 @@ def _asking_for_a_rate(interval_us: int) -> bytes:
         1, 1, mav.MAV_CMD_SET_MESSAGE_INTERVAL, 0, mav.MAVLINK_MSG_ID_ATTITUDE, interval_us, 0, 0, 0, 0, 0
     )
     return bytes(command.pack(mav.MAVLink(None, 245, 190)))
+
+
+def test_the_return_height_is_what_the_vehicle_starts_with(tmp_path: Path) -> None:
+    """A file of parameters comes before the airframe's own default, so that the guard counts on the right one."""
+    assert return_height_m(PALM) == 4.0
+    given = tmp_path / "high.csv"
+    given.write_text("name,value\nreturn.height,12.5\n")
+    higher = PALM.model_copy(update={"parameters": PALM.parameters.model_copy(update={"start": str(given)})})
+    assert return_height_m(higher) == 12.5
