@@ -1,0 +1,1 @@
+"""A standard benchmark of falsification: the automatic transmission, its requirements, and the flights they take."""
