@@ -14,7 +14,6 @@ from asflown.sim.own_craft import alter, with_sensors_of
 from asflown.sim.plant import Plant
 
 
-
 @pytest.mark.parametrize("share", [0.8, 1.3])
 @pytest.mark.parametrize("airframe", AIRFRAMES.values(), ids=str)
 def test_mass_is_the_designs_times_the_share(airframe: Airframe, share: float) -> None:
