@@ -6,9 +6,10 @@ import xml.etree.ElementTree as ET
 from dataclasses import replace
 from pathlib import Path
 
+from asflown.grade.tolerances import MeasureTolerance
 from asflown.report.flown import ScenarioOutcome
 from asflown.report.junit import junit_text, write_junit
-from tests.unit.report.builders import FAILED, KEPT, UNDECIDED, flown, grade, outcome
+from tests.unit.report.builders import FAILED, KEPT, PASSED, UNDECIDED, flown, grade, outcome
 
 Case = tuple[str, str]
 
@@ -115,3 +116,15 @@ def test_the_report_can_be_replaced_as_results_come_in(tmp_path: Path) -> None:
 def test_junit_packages_own_attribute_is_gone() -> None:
     """The attribute that published schemas refuse does not appear."""
     assert "disabled" not in junit_text([outcome(flown(grade(KEPT)))])
+
+
+def test_a_measure_states_its_tolerance_limit_where_one_is_known() -> None:
+    """Beside its value: in the output of a case that passed, in the text of one that failed; in no other case."""
+    limit = MeasureTolerance(
+        "cross_track_p95", "m", "estimate", "", None, "0.9 of all flights stay below 0.71 m"
+    )
+    for graded, where in ((PASSED, "system-out"), (FAILED, "failure")):
+        text = junit_text([outcome(flown(graded), verdict=graded.verdict, tolerances=(limit,))])
+        said = {case.get("name"): case.findtext(where) or "" for case in ET.fromstring(text).iter("testcase")}
+        assert "tolerance limit: 0.9 of all flights stay below 0.71 m" in said["cross_track_p95"].splitlines()
+        assert sum("tolerance limit" in says for says in said.values()) == 1

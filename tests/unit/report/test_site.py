@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 
+from asflown.grade.tolerances import MeasureTolerance
 from asflown.report.site import ink
 from asflown.report.site.overview import page_name, worst_margin
 from asflown.report.site.site import write_site
@@ -59,6 +60,17 @@ def test_a_flight_without_anything_still_has_a_page(tmp_path: Path) -> None:
     (page,) = (tmp_path / "flights").glob("*.html")
     assert first == tmp_path / "index.html"
     assert "the scenario is not at" in page.read_text(encoding="utf-8")
+
+
+def test_a_page_states_tolerance_limits_beside_values(tmp_path: Path) -> None:
+    """Of a scenario that is judged by a share: on the flight's page and on the overview's line."""
+    limit = MeasureTolerance(
+        "cross_track_p95", "m", "estimate", "", None, "0.9 of all flights stay below 0.71 m"
+    )
+    first = write_site([(outcome(flown(), tolerances=(limit,)), None)], tmp_path, "now")
+    (page,) = (tmp_path / "flights").glob("*.html")
+    for file in (first, page):
+        assert "0.9 of all flights stay below 0.71 m" in file.read_text(encoding="utf-8")
 
 
 def test_two_flights_of_one_name_have_two_pages(tmp_path: Path) -> None:

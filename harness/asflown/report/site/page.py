@@ -133,13 +133,14 @@ def _headlines(found: tuple[Finding, ...]) -> list[str]:
 def _facts(flown: Flown) -> list[tuple[str, str]]:
     manifest, clock = flown.manifest, flown.manifest.clock
     release = manifest.vehicle.release or "not told"
+    pace = "" if clock.pace is None else f", {clock.pace:.0f} times as fast as life"
     facts = [
         ("Scenario", manifest.scenario),
         ("Vehicle", f"{manifest.vehicle.name} ({manifest.vehicle.kind}), release {release}"),
         ("Seed", str(manifest.seed)),
         ("Clock", clock.kind + (f", not deterministic: {clock.reason}" if clock.reason else "")),
         ("Flown at", _moment(manifest.started_utc)),
-        ("Flight time", f"{words.seconds(manifest.flight_time_s)}, {clock.pace:.0f} times as fast as life"),
+        ("Flight time", words.seconds(manifest.flight_time_s) + pace),
         ("Digest", f"{clock.digest[:16]} on {clock.fingerprint}" if clock.digest else "none"),
         ("Recorded in", str(flown.folder)),
     ]
