@@ -62,6 +62,10 @@ _OFTEN_READ = (
 )
 _WAYS = ("north", "east", "down")
 _LEAST_RADII = 0.5
+_WASH_SHARE = 0.1
+"""Of the disc loading: how much too high the barometer reads, sealed against rotor wash as well as can be, where
+ground effect is greatest (common practice, no source)."""
+_GREATEST_EFFECT = 1.0 / (1.0 - (0.25 / _LEAST_RADII) ** 2) - 1.0
 
 STATE = Struct(f"<{len(STATE_NODES)}d")
 _SETTLING_STEPS = 400
@@ -118,6 +122,8 @@ class Plant:
         "_state_nodes",
         "_striking",
         "_touching",
+        "_wash_pa",
+        "_wash_pa_s2",
         "state",
         "wrecked",
     )
@@ -152,6 +158,8 @@ class Plant:
         self._ground_effect_m2 = (0.25 * radius_m) ** 2
         self._least_rotor_height_m = _LEAST_RADII * radius_m
         self._rotor_above_m = self.read("rotor/height-m")
+        loading_pa_s2 = self.read("rotor/thrust-n-s2") / (ROTORS * pi * radius_m * radius_m)
+        self._wash_pa, self._wash_pa_s2 = 0.0, _WASH_SHARE * loading_pa_s2 / _GREATEST_EFFECT
         self._commands = [self._node(f"rotor/command-{k + 1}").set_double_value for k in range(ROTORS)]
         self._run: Callable[[], bool] = self._fdm.run
         self._kept: list[State] = []
@@ -193,15 +201,20 @@ class Plant:
             self.write(_GROUND_REACTIONS, float(near))
             if not near:
                 self._set_ground_effect(1.0)
+                self._wash_pa = 0.0
 
     def _feel_ground(self, height_m: float) -> None:
         """Ground effect: thrust of a rotor at constant speed grows by 1 / (1 - (R / 4 z)^2) at height z.
 
         Source: I. C. Cheeseman, W. E. Bennett, The Effect of the Ground on a Helicopter Rotor in Forward Flight,
-        ARC R&M 3021, 1955 (hover; from memory). Below half a radius it stays what it is there.
+        ARC R&M 3021, 1955 (hover; from memory). Below half a radius it stays what it is there. The pressure of the
+        air that is dammed up under the craft grows alike, and with the thrust.
         """
         z = max(self._least_rotor_height_m, height_m + self._rotor_above_m)
-        self._set_ground_effect(1.0 / (1.0 - self._ground_effect_m2 / (z * z)))
+        effect = 1.0 / (1.0 - self._ground_effect_m2 / (z * z))
+        self._set_ground_effect(effect)
+        s1, s2, s3, s4 = self.state[15:19]
+        self._wash_pa = self._wash_pa_s2 * (effect - 1.0) * (s1 * s1 + s2 * s2 + s3 * s3 + s4 * s4)
 
     def wreck(self) -> bool:
         """Whether the craft has just been wrecked: its motors are dead from then on.
@@ -287,8 +300,8 @@ class Plant:
         return self._height() * FOOT_M
 
     def pressure_pa(self) -> float:
-        """Static pressure of the air."""
-        return self._pressure() * PSF_PA
+        """Static pressure where the barometer is: of the air, and of what the rotors dam up near the ground."""
+        return self._pressure() * PSF_PA + self._wash_pa
 
     def airspeed_m_s(self) -> float:
         """Speed through the air."""

@@ -208,3 +208,23 @@ def test_the_ground_gives_nothing(airframe: str, roll: float, north_m_s: float, 
     assert highest < 3.048 / 4
     assert craft.velocity_ned_m_s() == pytest.approx((0.0, 0.0, 0.0), abs=1e-2)
     assert craft.state[9:12] == pytest.approx([0.0, 0.0, 0.0], abs=1e-2)
+
+
+@pytest.mark.parametrize(("airframe", "least_pa", "most_pa"), [("palm80", 1.0, 2.5), ("field1400", 0.6, 1.6)])
+def test_rotors_near_the_ground_press_on_the_barometer(
+    airframe: str, least_pa: float, most_pa: float
+) -> None:
+    """On its legs with hover thrust it reads a little too much; not with still rotors, and not higher up."""
+    craft = plant(airframe)
+    still = craft.pressure_pa()
+    for _ in range(30):
+        craft.step((0.5, 0.5, 0.5, 0.5))
+    craft.begin_tick()
+    weight = (
+        craft.mass_kg() * 9.81 / (craft.read("rotor/thrust-n-s2") * sum(s * s for s in craft.state[15:19]))
+    )
+    assert least_pa < (craft.pressure_pa() - still) * weight < most_pa
+    craft.write("ic/h-agl-ft", 20.0)
+    craft._fdm.run_ic()
+    craft.begin_tick()
+    assert craft.pressure_pa() == pytest.approx(craft.read("atmosphere/P-psf") * 47.880_258_98)
