@@ -26,7 +26,7 @@ from asflown.campaign.executor import Local
 from asflown.campaign.flying import Outcome
 from asflown.campaign.store import Store
 from asflown.scenario.file import LoadedScenario
-from tests.benchmarks.campaign_scaling import per_piece_s, tasks_of, windy
+from tests.benchmarks.campaign_scaling import flown, per_piece_s, tasks_of, windy
 from tests.benchmarks.page import put, table
 from tests.benchmarks.resources import HEADS, Watched, timed, watched
 
@@ -90,16 +90,16 @@ def measured(count: int, alone: int) -> Campaign:
 
     with windy(count) as loaded, tempfile.TemporaryDirectory() as folder:
         measure_work()
-        flown: dict[int, Outcome] = {}
+        flights: dict[int, Outcome] = {}
         with watched() as use:
-            wall_s = timed(lambda: flown.update(_campaign(loaded, Path(folder) / "kept")))
+            wall_s = timed(lambda: flights.update(_campaign(loaded, Path(folder) / "kept")))
         measure_work()
         one_by_one: dict[int, Outcome] = {}
         cpu_s = _cpu_s()
         alone_s = timed(lambda: one_by_one.update(_one_by_one(loaded, alone)))
         cpu_s = _cpu_s() - cpu_s
         measure_work()
-    return Campaign(flown, wall_s, use, one_by_one, alone_s, cpu_s, work)
+    return Campaign(flights, wall_s, use, one_by_one, alone_s, cpu_s, work)
 
 
 def _campaign(loaded: LoadedScenario, kept: Path) -> dict[int, Outcome]:
@@ -112,7 +112,7 @@ def _progress(outcome: Outcome) -> None:
 
 
 def _one_by_one(loaded: LoadedScenario, count: int) -> dict[int, Outcome]:
-    return {one.number: one for one in Local(1).run(tasks_of(loaded, count))}
+    return {one.number: one for one in flown(loaded, 1, tasks_of(loaded, count))}
 
 
 def _cpu_s() -> float:

@@ -19,7 +19,7 @@ import os
 import resource
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from math import hypot
@@ -28,7 +28,7 @@ from time import perf_counter
 
 from asflown.campaign.crew import work_through
 from asflown.campaign.executor import Local
-from asflown.campaign.flying import Task
+from asflown.campaign.flying import Outcome, Task
 from asflown.campaign.plan import drawn
 from asflown.scenario.file import LoadedScenario, load_scenario
 from tests.benchmarks.bench_row import spread_of_least
@@ -109,12 +109,21 @@ def per_piece_s(workers: int) -> float:
 def per_flight_s(loaded: LoadedScenario, workers: int) -> float:
     """Seconds for one flight, when `workers` fly."""
     tasks = tasks_of(loaded, 3 * workers + FLIGHTS)
-    return _rate(Local(workers).run(tasks), workers, FLIGHTS)
+    return _rate(flown(loaded, workers, tasks), workers, FLIGHTS)
 
 
-def _rate(results: Iterator[object], warm: int, count: int) -> float:
+def flown(loaded: LoadedScenario, workers: int, tasks: list[Task]) -> Generator[Outcome]:
+    """The flights of tasks as they end. Raises RuntimeError for one that could not be flown."""
+    with closing(Local(workers).run(tasks)) as outcomes:
+        for outcome in outcomes:
+            if outcome.verdict == "error":
+                raise RuntimeError(f"{loaded.file} could not be flown: {outcome.reason}")
+            yield outcome
+
+
+def _rate(results: Generator[object], warm: int, count: int) -> float:
     """Seconds for each of `count` results after the first `warm`; the rest is not waited for."""
-    with closing(results):  # type: ignore[type-var]
+    with closing(results):
         for _ in range(warm):
             next(results)
         begin = perf_counter()
@@ -125,7 +134,7 @@ def _rate(results: Iterator[object], warm: int, count: int) -> float:
 
 def cores_of_one_flight(loaded: LoadedScenario) -> float:
     """Processor time of harness and script over wall time, of flights one after the other in this process."""
-    flights = Local(1).run(tasks_of(loaded, 4))
+    flights = flown(loaded, 1, tasks_of(loaded, 4))
     next(flights)
     begin, cpu_s = perf_counter(), _cpu_s()
     for _ in flights:

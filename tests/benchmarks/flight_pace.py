@@ -18,13 +18,18 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from time import perf_counter
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from tests.benchmarks.compiled_build import ACCELERATED
 from tests.flights.test_lockstep import busy_machine
+
+if TYPE_CHECKING:
+    from asflown.record.manifest import Manifest
 
 TOP = Path(__file__).parents[2]
 STEPS_PER_S = 400
@@ -128,8 +133,11 @@ def _measured(place: Path, folder: Path, flights: int, package: Path) -> Paces:
     return Paces(**json.loads(done.stdout.splitlines()[-1]))
 
 
-def measure(place: Path, flights: int) -> Paces:
-    """Flies the scenario in `place` by seeds from 1 on, in this process, and steps the bare plant by turns."""
+@contextmanager
+def demo(
+    place: Path, clock: Literal["lockstep", "paced"] = "lockstep"
+) -> Iterator[Callable[[int], Manifest]]:
+    """A function that flies what is in `place` by a seed, in this process; raises RuntimeError unless it passes."""
     from asflown.flight.conductor import fly
     from asflown.flight.plan import FlightPlan
     from asflown.grade.grade import grade_flight
@@ -140,21 +148,31 @@ def measure(place: Path, flights: int) -> Paces:
     loaded = load_scenario(file)
     assert loaded.scenario.vehicle is not None
     vehicle = load_vehicle(loaded.scenario.vehicle, loaded.folder)
-    bare = bare_plant(vehicle.airframe or "palm80")
-    flights_s, bare_s, time_s = [], [], 0.0
+
     with tempfile.TemporaryDirectory(prefix="asflown-flights-") as keep:
-        for seed in range(flights + 1):
-            result = fly(FlightPlan(loaded, vehicle, max(seed, 1), "lockstep", Path(keep)), lambda _: None)
-            manifest = result.manifest
+
+        def by_seed(seed: int) -> Manifest:
+            result = fly(FlightPlan(loaded, vehicle, seed, clock, Path(keep)), lambda _: None)
             grade = grade_flight(result.folder, loaded.scenario)
             if grade.verdict != "pass":
                 raise RuntimeError(f"a flight of {file} is not what was to be measured: {grade.reason}")
+            return result.manifest
+
+        yield by_seed
+
+
+def measure(place: Path, flights: int) -> Paces:
+    """Flies the scenario in `place` by seeds from 1 on, in this process, and steps the bare plant by turns."""
+    flights_s, bare_s, time_s = [], [], 0.0
+    with demo(place) as fly:
+        bare = bare_plant(fly(1).vehicle.name.partition("@")[0])
+        for seed in range(1, flights + 1):
+            manifest = fly(seed)
             time_s = manifest.flight_time_s or 0.0
             begin = perf_counter()
             bare(round(time_s * STEPS_PER_S))
-            if seed:
-                bare_s.append((perf_counter() - begin) / time_s)
-                flights_s.append(manifest.wall_time_s / time_s)
+            bare_s.append((perf_counter() - begin) / time_s)
+            flights_s.append(manifest.wall_time_s / time_s)
     return Paces(flights_s, bare_s, time_s)
 
 

@@ -1,6 +1,10 @@
 """Where the time of a flight goes, before and after: written as harness/docs/where-the-time-goes.md.
 
-    python -m tests.benchmarks.where_the_time_goes [--before REVISION] [--accelerated FOLDER] [--flights N] [--out FILE]
+    python -m tests.benchmarks.where_the_time_goes [--before REVISION] [--flights N] [--no-paces] [--out FILE]
+
+The one command for a quiet machine, half an hour: besides what follows it measures the wall time of a flight by part
+and what holding the script costs (`shim_cost`), and the pace of all demos, idle and with both cores loaded
+(`demo_paces`).
 
 Three builds are measured one after the other, each in processes of its own: the sources of REVISION, the sources as
 they are, and the compiled build of ci/accelerate, where there is one. A step of the vehicle is timed part by part
@@ -34,7 +38,7 @@ ROOMS = {
     "sim": "built-in vehicle",
     "vehicle": "built-in vehicle",
     "frames.py": "built-in vehicle",
-    "clock": "clock, broker, waiting for the script",
+    "clock": "clock, broker",
     "link": "hub, radio, ports",
     "record": "captures and digest",
     "flight": "conductor, guard, watch",
@@ -164,6 +168,20 @@ take somewhat longer, since each finds the processor's caches full of the others
 *slower sensors, publishing, battery, loop*.
 """
 
+WALL = """## Waiting, and what holding a script costs
+
+Wall time of one flight, from samples each millisecond. While the harness waits, the script computes: its own processor
+time is below, by who is innermost. *shim* is what holding it costs. A script by wall time, without the shim, takes
+messages one by one as they come, where a held one finds all that have come: its pymavlink part is another one, too.
+"""
+
+PACES = """## The pace of the demos
+
+Flight seconds for each wall second, from spawning the script to the folder closed, the fastest of {flights} flights;
+in brackets the share of the bare plant, stepped through the same time by turns. Targets, for nest-boxes: 60x idle, 20x
+with both cores loaded; the other demos are held against them, too.
+"""
+
 TAIL = """While a script waits in lockstep, the harness computes; while the script computes, the harness computes the
 next tick ahead. What no work on the harness can shorten is the script's start: an interpreter that imports pymavlink
 takes about a quarter of a second, a fifth of the wall time of such a flight.
@@ -174,13 +192,15 @@ the manifest says `accelerated`, and digests are compared only where fingerprint
 """
 
 
-def page(builds: dict[str, dict[str, Any]], before: str, count: int) -> str:
+def page(builds: dict[str, dict[str, Any]], before: str, count: int, held: str, paces: str) -> str:
     """The whole page."""
     machine = f"{platform.machine()}, {os.cpu_count()} processors, CPython {platform.python_version()}"
     lines = [HEAD.format(machine=machine, before=before, flights=count), "## One step of the vehicle", ""]
     for airframe in next(iter(builds.values()))["steps"]:
         lines += step_table(builds, airframe)
-    lines += ["## One flight", "", *flight_table(builds), TAIL]
+    lines += ["## One flight", "", *flight_table(builds), WALL, held, ""]
+    lines += [PACES.format(flights=count), paces, ""] if paces else []
+    lines.append(TAIL)
     return "\n".join(lines)
 
 
@@ -188,20 +208,33 @@ def main() -> None:
     """Measures all builds and writes the page."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--before", default=BEFORE, metavar="REVISION")
-    parser.add_argument("--accelerated", type=Path, default=TOP / ".accelerated", metavar="FOLDER")
     parser.add_argument("--flights", type=int, default=5, metavar="N")
+    parser.add_argument(
+        "--no-paces", action="store_true", help="without the pace of all demos, which takes longest"
+    )
     parser.add_argument("--out", type=Path, default=FILE, metavar="FILE")
     parser.add_argument("--measure", type=int, metavar="N", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.measure is not None:
         print(json.dumps({"steps": steps(), "flights": flights(options.measure)}))
         return
+    from tests.benchmarks import (
+        compiled_build,
+        demo_paces,
+        shim_cost,
+    )  # not with the package of an old revision
+
     with tempfile.TemporaryDirectory(prefix="asflown-before-") as folder:
         builds = {"before": measure(sources_of(options.before, Path(folder)), options.flights)}
     builds["now"] = measure(TOP / "harness", options.flights)
-    if options.accelerated.is_dir():
-        builds["compiled"] = measure(options.accelerated, options.flights)
-    options.out.write_text(page(builds, options.before, options.flights), encoding="utf-8")
+    held = {"now": shim_cost.measured(TOP / "harness", options.flights, paced=True)}
+    compiled = compiled_build.current()
+    if compiled is not None:
+        builds["compiled"] = measure(compiled, options.flights)
+        held["compiled"] = shim_cost.measured(compiled, options.flights, paced=True)
+    paces = "" if options.no_paces else demo_paces.measured(options.flights)
+    text = page(builds, options.before, options.flights, shim_cost.tables(held), paces)
+    options.out.write_text(text, encoding="utf-8")
     print(f"{options.out} written")
 
 
