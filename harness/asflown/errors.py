@@ -58,6 +58,17 @@ class Position:
         return f"{self.file}:{self.line}:{self.column}"
 
 
+LONGEST_SAID = 2000
+"""Characters of a problem or a remedy that are shown: a message may quote a file, and a person reads it."""
+
+
+def shortened(text: str) -> str:
+    """`text`, with its middle left out where it is too long to be read."""
+    if len(text) <= LONGEST_SAID:
+        return text
+    return f"{text[: LONGEST_SAID * 3 // 4]} ... {text[-LONGEST_SAID // 4 :]}"
+
+
 class AsflownError(Exception):
     """Root of all errors raised on purpose: `problem` says what is wrong, `remedy` what to do about it."""
 
@@ -68,7 +79,8 @@ class AsflownError(Exception):
         self.problem, self.remedy = problem, remedy
 
     def __str__(self) -> str:
-        return f"{self.problem}. {self.remedy}" if self.remedy else self.problem
+        problem, remedy = shortened(self.problem), shortened(self.remedy)
+        return f"{problem}. {remedy}" if remedy else problem
 
 
 class UsageError(AsflownError):

@@ -18,18 +18,28 @@ DOCUMENT_BYTES_MAX = 64_000_000
 """Of a JSON document: a manifest, a grade, a plan."""
 
 
-def read_plain(path: Path, bytes_max: int = DOCUMENT_BYTES_MAX) -> bytes:
+def read_plain(path: Path, bytes_max: int = DOCUMENT_BYTES_MAX, *, follow: bool = True) -> bytes:
     """The whole of a plain file. Raises OSError, also for what is no plain file, or larger than `bytes_max`."""
-    with open_plain(path) as file:
+    with open_plain(path, follow=follow) as file:
         data = file.read(bytes_max + 1)
     if len(data) > bytes_max:
         raise OSError(errno.EFBIG, f"it is larger than {bytes_max / 1e6:g} MB", str(path))
     return data
 
 
-def open_plain(path: Path) -> BinaryIO:
-    """A plain file opened for reading; nothing waits for a pipe. Raises OSError, also for what is no plain file."""
-    descriptor = os.open(_told(path), os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
+def open_plain(path: Path, *, follow: bool = True) -> BinaryIO:
+    """A plain file opened for reading; nothing waits for a pipe. Raises OSError, also for what is no plain file.
+
+    Without `follow` a symbolic link is none either: what lies in a flight's folder is shown in reports, and a folder
+    that came from elsewhere must not show what only its reader has.
+    """
+    flags = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
+    try:
+        descriptor = os.open(_told(path), flags if follow else flags | os.O_NOFOLLOW)
+    except OSError as error:
+        if error.errno == errno.ELOOP and not follow:
+            raise OSError(errno.ELOOP, "it is a link that leads elsewhere", str(path)) from error
+        raise
     try:
         check_plain(path, descriptor)
         return os.fdopen(descriptor, "rb")
@@ -53,6 +63,12 @@ def check_plain(path: Path, descriptor: int) -> None:
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
     if not stat.S_ISREG(mode):
         raise OSError(errno.EINVAL, "it is not a plain file", str(path))
+
+
+def check_no_link(path: Path) -> None:
+    """Raises OSError where `path` is a symbolic link."""
+    if path.is_symlink():
+        raise OSError(errno.ELOOP, "it is a link that leads elsewhere", str(path))
 
 
 def is_file(path: Path) -> bool:

@@ -5,8 +5,8 @@
     python -m tests.benchmarks.fuzz --guided scenario --minutes 5      (needs `pip install atheris`)
 
 Each document has SECONDS_MAX of CPU time, and the whole process MEMORY_MAX: what breaks either, or the invariant of
-tests/hostile/readers.py, is printed and kept in --findings. `--state FILE` remembers how far a run came, so that it can be
-flown in slices; it adds up documents, CPU time and findings. A seed repeats its documents.
+tests/hostile/readers.py, is printed and kept in --findings. `--state FILE` remembers how far a run came, so that it
+can be had in slices; it adds up documents, CPU time and findings. A seed repeats its documents.
 """
 
 from __future__ import annotations
@@ -77,6 +77,7 @@ def fuzz_reader(reader: Reader, want: int, until_s: float, seed: int, tally: Tal
                 shutil.rmtree(place)
                 place.mkdir()
                 reader.beside(place)
+                tally.keep()
             _one(reader, place, Random(f"{seed}:{reader.name}:{number}"), entry, findings, number)
     finally:
         shutil.rmtree(place, ignore_errors=True)
@@ -127,7 +128,7 @@ def _keep(findings: Path, reader: Reader, data: bytes, error: BaseException, num
 
 
 def fuzz_frames(want: int, until_s: float, seed: int, tally: Tally, findings: Path) -> None:
-    """Frames through the wire parser and the tlog index, a batch at a time; both are held against the truth and each other."""
+    """Frames through the wire parser and the tlog index, a batch at a time; both are held against the truth."""
     entry = tally.entry("frames")
     with tempfile.TemporaryDirectory(prefix="asflown-fuzz-") as name:
         while entry["documents"] < want and time.process_time() < until_s:
@@ -150,7 +151,7 @@ def fuzz_frames(want: int, until_s: float, seed: int, tally: Tally, findings: Pa
             entry["longest_s"] = max(entry["longest_s"], took_s)
             for key, value in counted.items():
                 entry["told"][key] = entry["told"].get(key, 0) + value
-    tally.keep()
+            tally.keep()
 
 
 def guided(reader: Reader, minutes: float, findings: Path) -> None:
@@ -205,6 +206,7 @@ def main() -> int:
     options = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_MAX, MEMORY_MAX))
     signal.signal(signal.SIGPROF, _too_long)
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(143))  # what was done is written down
     os.environ["COLUMNS"] = "200"
     if options.guided:
         guided(READERS[options.guided], options.minutes, options.findings)
@@ -216,8 +218,10 @@ def main() -> int:
     for name in (options.reader or READERS) if options.documents else ():
         fuzz_reader(READERS[name], options.documents, until_s, options.seed, tally, options.findings)
     for name, entry in tally.of.items():
-        print(f"{name}: {entry['documents']} in {entry['cpu_s']:.0f} s of CPU time, longest {entry['longest_s']:.2f} s, "
-              f"{entry['findings']} findings; {entry['told']}")  # fmt: skip
+        print(  # one line each
+            f"{name}: {entry['documents']} in {entry['cpu_s']:.0f} s of CPU time, longest {entry['longest_s']:.2f} s, "
+            f"{entry['findings']} findings; {entry['told']}"
+        )
     return int(any(entry["findings"] for entry in tally.of.values()))
 
 

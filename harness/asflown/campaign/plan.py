@@ -15,6 +15,7 @@ from scipy.stats import norm, qmc
 
 from asflown.frames import FloatArray
 from asflown.scenario.campaign import Campaign, Choice, Distribution, Normal
+from asflown.units import split_quantity
 
 _DIGITS = 6
 
@@ -58,10 +59,8 @@ def values_at(campaign: Campaign, point: FloatArray) -> dict[str, str]:
 
 def number_of(text: str) -> float | None:
     """The number in a drawn value; None for a word."""
-    try:
-        return float(text.partition(" ")[0])
-    except ValueError:
-        return None
+    parts = split_quantity(text)
+    return None if parts is None else float(parts[0])
 
 
 def _points(campaign: Campaign) -> FloatArray:
@@ -80,8 +79,7 @@ def _value(distribution: Distribution, share: float) -> str:
         return distribution.choice[min(int(share * len(distribution.choice)), len(distribution.choice) - 1)]
     low, high = distribution.ends
     if isinstance(distribution, Normal):
-        told = distribution.normal
-        mean, deviation = (float(text.split()[0]) for text in (told.mean, told.deviation))
+        mean, deviation = distribution.mean, distribution.deviation
         below, above = (float(norm.cdf((end - mean) / deviation)) for end in (low, high))
         value = mean + deviation * float(norm.ppf(below + share * (above - below)))
     else:

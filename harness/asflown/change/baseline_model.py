@@ -137,7 +137,7 @@ def shown_unit(unit: str) -> tuple[str, float]:
 def places_for(allowed: Limit) -> int:
     """Decimals that make sense beside a limit: steps of at most one part in STEPS_OF_TOLERANCE of it."""
     size = limit_size(allowed)
-    if not size:
+    if not 1e-100 < size < 1e100:  # nothing, not a number, or nothing that anybody flies by
         return 4
     return max(0, min(6, math.ceil(-math.log10(size / STEPS_OF_TOLERANCE) - 1e-9)))
 

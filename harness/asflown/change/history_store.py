@@ -74,6 +74,7 @@ class History:
         self.file = store / FILE_NAME
         try:
             store.mkdir(parents=True, exist_ok=True)
+            files.check_no_link(self.file)
             self.connection = sqlite3.connect(
                 self.file, timeout=BUSY_TIME_OUT_MS / 1000, isolation_level=None
             )
@@ -265,7 +266,7 @@ def _sha256(values: object) -> str:
 def _grade(folder: Path) -> dict[str, Any]:
     """The grade as plain JSON: ten thousand of them are read when the index is made anew."""
     try:
-        found = files.from_json(files.read_plain(folder / GRADE_FILE))
+        found = files.from_json(files.read_plain(folder / GRADE_FILE, follow=False))
     except FileNotFoundError:
         return {}
     except (OSError, ValueError) as error:

@@ -132,7 +132,8 @@ def write_grade(folder: Path, grade: Grade) -> None:
     target = folder / FILE_NAME
     part = folder / f".{FILE_NAME}.{os.getpid()}.part"
     try:
-        with part.open("wb") as out:
+        part.unlink(missing_ok=True)  # of a run with this number that was killed, or a link that somebody laid
+        with part.open("xb") as out:
             out.write(_GRADE.dump_json(grade, indent=2) + b"\n")
             out.flush()
             os.fsync(out.fileno())
@@ -149,7 +150,7 @@ def read_grade(folder: Path) -> Grade:
     """The grade written last. Raises FolderProblem when there is none, or it is not one."""
     path = folder / FILE_NAME
     try:
-        return _GRADE.validate_json(files.read_plain(path))
+        return _GRADE.validate_json(files.read_plain(path, follow=False))
     except OSError as error:
         raise FolderProblem(
             f"{path} cannot be read ({error.strerror})", f"Grade it: `asflown grade {folder}`"

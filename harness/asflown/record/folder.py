@@ -119,7 +119,7 @@ def read_events(folder: Path) -> Iterator[dict[str, Any]]:
     """
     path = folder / EVENTS
     try:
-        lines = files.read_plain(path, EVENTS_BYTES_MAX).split(b"\n")[:-1]
+        lines = files.read_plain(path, EVENTS_BYTES_MAX, follow=False).split(b"\n")[:-1]
     except OSError as error:
         raise FolderProblem(
             f"{path} cannot be read ({error.strerror})", "Use a folder written by `asflown fly`"

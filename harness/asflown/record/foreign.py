@@ -8,6 +8,9 @@ from pathlib import Path
 from asflown.record import decode
 from asflown.record.manifest import ClockRecord, Manifest, ScriptRecord, VehicleRecord
 
+_LAST_S = 253_402_300_799
+"""The end of the year 9999: stamps of a capture may be anything."""
+
 
 def capture_manifest(tlog: Path, scenario: str, scenario_file: Path | None) -> Manifest:
     """Stands for the manifest of the flight in `tlog`; its times are those of the capture.
@@ -16,7 +19,7 @@ def capture_manifest(tlog: Path, scenario: str, scenario_file: Path | None) -> M
     """
     index = decode.index(tlog)
     first_us, last_us = (int(index.time_us[0]), int(index.time_us[-1])) if len(index) else (0, 0)
-    started = datetime.fromtimestamp(first_us // 1_000_000, UTC)
+    started = datetime.fromtimestamp(min(max(first_us // 1_000_000, 0), _LAST_S), UTC)
     reason = "the capture was recorded by something else"
     return Manifest(
         flight_id=tlog.stem,

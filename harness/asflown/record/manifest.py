@@ -150,4 +150,4 @@ def read(folder: Path) -> Manifest:
 
     Raises OSError when there is none and pydantic.ValidationError when it is not one.
     """
-    return Manifest.model_validate_json(files.read_plain(folder / FILE_NAME).decode("utf-8"))
+    return Manifest.model_validate_json(files.read_plain(folder / FILE_NAME, follow=False).decode("utf-8"))

@@ -56,7 +56,7 @@ def read(folder: Path) -> npt.NDArray[np.float64]:
     """
     path = folder / FILE_NAME
     try:
-        with files.open_plain(path) as file:
+        with files.open_plain(path, follow=False) as file:
             size = os.fstat(file.fileno()).st_size
             head = file.read(HEADER_BYTES)
             rows = max(0, size - HEADER_BYTES) // ROW_BYTES

@@ -20,6 +20,8 @@ _REBOOT_MS = 1000
 """A step back by less is a message that was overtaken."""
 
 DRIFT_BIN_MS, FEWEST_BINS = 10_000, 6
+MOST_BINS = 720
+"""All pairs of bins are looked at: beyond two hours of a capture the bins are made longer instead of more."""
 SHOWS_US = 10_000.0
 LARGEST_DRIFT = 0.01
 """A clock that is off by more than 1 % is no clock: then it is the delay that grows."""
@@ -70,7 +72,8 @@ def _drift(offset_us: Whole, boot_ms: Whole) -> float:
     (Theil, 1950; Sen, 1968). It shows when it moves the ends by more than SHOWS_US, and by five times what the bins lie
     off the line.
     """
-    number = (boot_ms - boot_ms.min()) // DRIFT_BIN_MS
+    span_ms = int(boot_ms.max() - boot_ms.min())
+    number = (boot_ms - boot_ms.min()) // max(DRIFT_BIN_MS, span_ms // MOST_BINS)
     order = np.lexsort((offset_us, number))
     _, first = np.unique(number[order], return_index=True)
     at_us, least_us = boot_ms[order][first] * 1000.0, offset_us[order][first].astype(np.float64)

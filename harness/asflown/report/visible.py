@@ -23,7 +23,7 @@ def tail(path: Path, bytes_max: int) -> str:
     Bytes that are not UTF-8 appear as `\xff`. A file that is not there reads as empty.
     """
     try:
-        with files.open_plain(path) as source:
+        with files.open_plain(path, follow=False) as source:
             size = source.seek(0, os.SEEK_END)
             left_out = max(0, size - bytes_max)
             source.seek(left_out)

@@ -76,8 +76,9 @@ class Normal(Model):
 
     @model_validator(mode="after")
     def _possible(self) -> Normal:
+        _one_unit(self.normal.mean, self.normal.deviation, *(self.normal.between or ()))
         low, high = self.ends
-        if _split(self.normal.deviation)[0] <= 0 or not low < high:
+        if self.deviation <= 0 or not low < high:
             raise ValueError("the deviation must be above 0, and the first end the lower one")
         return self
 
@@ -87,11 +88,20 @@ class Normal(Model):
         return _one_unit(self.normal.mean, self.normal.deviation, *(self.normal.between or ()))
 
     @property
+    def mean(self) -> float:
+        """In that unit."""
+        return _split(self.normal.mean)[0]
+
+    @property
+    def deviation(self) -> float:
+        """In that unit."""
+        return _split(self.normal.deviation)[0]
+
+    @property
     def ends(self) -> tuple[float, float]:
         """What is drawn lies between these; without limits, within four deviations."""
-        mean, deviation = _split(self.normal.mean)[0], _split(self.normal.deviation)[0]
         if self.normal.between is None:
-            return mean - 4 * deviation, mean + 4 * deviation
+            return self.mean - 4 * self.deviation, self.mean + 4 * self.deviation
         return _split(self.normal.between[0])[0], _split(self.normal.between[1])[0]
 
 

@@ -15,13 +15,13 @@ _LONGEST_NUMBER, _LONGEST_SHOWN = 9, 200
 
 
 def put(root: Mapping, path: tuple[str, ...], text: str) -> Mapping:
-    """`root` with `text` at `path`; mappings that are not there are made. Raises FileProblem for a path of no sense."""
+    """`root` with `text` at `path`; what is not there is made: mappings, and the entry behind the last one of a list.
+
+    Raises FileProblem for a path of no sense.
+    """
     if not all(path) or len(path) > DEEPEST:
-        raise FileProblem(
-            GIVEN,
-            f"`{'.'.join(path)[:_LONGEST_SHOWN]}` is no path of keys",
-            "Write it like `conditions.wind.speed`",
-        )
+        shown = ".".join(path)[:_LONGEST_SHOWN]
+        raise FileProblem(GIVEN, f"`{shown}` is no path of keys", "Write it like `conditions.wind.speed`")
     changed = _changed(root, path, text, path)
     assert isinstance(changed, Mapping)
     return changed
@@ -35,13 +35,15 @@ def _changed(node: Node | None, rest: tuple[str, ...], text: str, path: tuple[st
     if not rest:
         return Scalar(GIVEN, scalar_value(text), text, None)
     key, below = rest[0], rest[1:]
+    if node is None and key == "0":
+        node = Sequence(GIVEN, ())
     if isinstance(node, Sequence):
-        if not _is_number(key) or int(key) >= len(node.items):
+        if not _is_number(key) or int(key) > len(node.items):
             says = f"`{'.'.join(path)}`: there is no entry {key} in a list of {len(node.items)}"
-            raise FileProblem(GIVEN, says, "Entries count from 0")
-        items = list(node.items)
+            raise FileProblem(GIVEN, says, "Entries count from 0; the one behind the last is added")
+        items: list[Node | None] = [*node.items, None]
         items[int(key)] = _changed(items[int(key)], below, text, path)
-        return replace(node, items=tuple(items))
+        return replace(node, items=tuple(item for item in items if item is not None))
     known = node if isinstance(node, Mapping) else Mapping(GIVEN, {}, {})
     entries = known.entries | {key: _changed(known.entries.get(key), below, text, path)}
     positions = {key: GIVEN} | known.key_positions
