@@ -77,6 +77,7 @@ class Guard:
         self._steps: tuple[Step, ...] = ()
         self._asked: Reaction | None = None
         self._who: Source = "guard"
+        self._insists = False
         self._deaf_since_us: int | None = None
         self._script_runs = False
         self._may_arm = terms.may_arm
@@ -227,7 +228,7 @@ class Guard:
 
     def _begin(self, now_us: int, why: str) -> None:
         reaction = self._steps[0].reaction
-        self._asked = reaction
+        self._asked, self._insists = reaction, False
         self._note(now_us, f"{self._who}: {reaction}", why)
         self.takeover.guard_asked(now_us, reaction)
         self._voice.ask(reaction)
@@ -256,13 +257,21 @@ class Guard:
         if graver == "come-home" and self._return.breaks(self._ceiling_m):
             graver = "set-down"
         if graver is None:
-            self._note(now_us, f"{self._who}: {step.reaction} again", f"{failed} ({self._cause()})")
-            self.takeover.guard_asked(now_us, step.reaction)
-            self._voice.ask(step.reaction)
-            self._effect.begin(now_us, step.reaction)
+            self._insist(now_us, step.reaction, failed)
             return
         self._steps = rest or (Step(graver),)
         self._begin(now_us, f"{failed} ({self._cause()})")
+
+    def _insist(self, now_us: int, reaction: Reaction, failed: str) -> None:
+        """There is nothing graver: asks again; where every way was refused the voice does so, slowly."""
+        self.takeover.guard_asked(now_us, reaction)
+        if self._insists and self._voice.refused:
+            return
+        self._insists = True
+        self._note(now_us, f"{self._who}: {reaction} again", f"{failed} ({self._cause()})")
+        if not self._voice.refused:
+            self._voice.ask(reaction)
+            self._effect.begin(now_us, reaction)
 
     def _cause(self) -> str:
         return "" if self._first is None else self._first.says
