@@ -139,11 +139,11 @@ def _splits(flown: Sequence[Outcome]) -> list[_Split]:
         if numbers is None:
             for word in sorted({one.given[name] for one in flown}):
                 inside = np.array([one.given[name] == word for one in flown])
-                found.append(_Split(name, f"{_short(name)} is {word}", inside))
+                found.append(_Split(name, f"{short_name(name)} is {word}", inside))
             continue
         unit = flown[0].given[name].partition(" ")[2]
         for cut in np.unique(np.quantile(numbers, np.linspace(0.05, 0.95, 37))):
-            text = f"{_short(name)} above {cut:.3g} {unit}".rstrip()
+            text = f"{short_name(name)} above {cut:.3g} {unit}".rstrip()
             found.append(_Split(name, text, numbers > cut))
     return found
 
@@ -154,7 +154,7 @@ def _otherwise(split: _Split) -> str:
     return split.text.replace(" is ", " is not ")
 
 
-def _short(name: str) -> str:
+def short_name(name: str) -> str:
     """Without the part that all conditions share."""
     return name.removeprefix("conditions.").replace(".", " ")
 

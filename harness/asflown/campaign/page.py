@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from markupsafe import Markup
 
-from asflown.campaign.findings import Findings
+from asflown.campaign.findings import Findings, short_name
 from asflown.campaign.flying import Outcome
 from asflown.campaign.plan import number_of
 from asflown.errors import AsflownError
@@ -20,10 +20,12 @@ from asflown.report.site import ink
 from asflown.report.site.flight_pages import Order, write_flight_pages
 from asflown.report.site.page import environment
 from asflown.report.site.site import write_assets
+from asflown.report.visible import visible
 from asflown.scenario.file import load_scenario
 
 _WIDTH, _HEIGHT, _LEFT, _BOTTOM, _TOP = 460.0, 220.0, 46.0, 28.0, 10.0
-_MOST_POINTS = 2_000
+_MOST_POINTS, _MOST_LETTERS = 2_000, 40
+_ASIDE = 0.3
 _NO_NEIGHBOURS = {"before": "", "after": ""}
 
 
@@ -33,10 +35,11 @@ def write_page(
     """Writes `index.html` and what it needs into `folder`, and returns it. Raises FolderProblem."""
     write_assets(folder)
     flown = [one for one in outcomes if one.worst is not None]
-    pictures = [(key, scatter(key, flown)) for key in (flown[0].given if flown else {})]
+    pictures = [(heading(key, flown), scatter(key, flown)) for key in (flown[0].given if flown else {})]
     page = environment().get_template("campaign.html.j2").render(
         root=".", title=f"Campaign of {name} on {vehicle}", found=found, pictures=pictures, answer=answer,
         worst=[(one, words.margin(one.worst)) for one in found.worst], pages=_flight_pages(folder, found.worst),
+        short=short_name, kept=any(one.folder for one in found.worst),
     )  # fmt: skip
     atomic.write_text(folder / "index.html", page)
     return folder / "index.html"
@@ -64,39 +67,55 @@ def _flight_pages(folder: Path, worst: Sequence[Outcome]) -> dict[int, str]:
 
 def scatter(key: str, flown: Sequence[Outcome]) -> Markup:
     """The worst margin of each flight over one condition: a dot for a pass, a cross for a fail; words side by side."""
-    numbers = [number_of(one.given[key]) for one in flown]
-    kinds = sorted({one.given[key] for one in flown}) if None in numbers else []
-    x = [
-        float(kinds.index(one.given[key])) if kinds else number or 0.0
-        for one, number in zip(flown, numbers, strict=True)
-    ]
+    kinds, x = _across(key, flown)
     y = [min(max(one.worst or 0.0, -1.0), 1.0) for one in flown]
     low, high = (-0.5, len(kinds) - 0.5) if kinds else _range(x)
+    bottom, top = max(-1.05, min(-0.1, *y) - 0.05), min(1.05, max(0.1, *y) + 0.05)
 
     def place(value: float, margin: float) -> ink.Point:
         across = _LEFT + (value - low) / (high - low) * (_WIDTH - _LEFT - 8)
-        return across, _TOP + (1.0 - margin) / 2.0 * (_HEIGHT - _TOP - _BOTTOM)
+        return across, _TOP + (top - margin) / (top - bottom) * (_HEIGHT - _TOP - _BOTTOM)
 
     drawn = [ink.line(place(low, 0.0), place(high, 0.0), "zero")]
     drawn += [
-        ink.label((_LEFT - 6, place(low, m)[1] + 4), f"{m:+g}", "tick", "end") for m in (-1.0, 0.0, 1.0)
+        ink.label((_LEFT - 6, place(low, m)[1] + 4), ink.tick_text(m), "tick", "end")
+        for m in ink.ticks(bottom, top, 5)
     ]
-    marks = [(float(number), kind) for number, kind in enumerate(kinds)] or [
+    marks = [(float(number), visible(kind)[:_MOST_LETTERS]) for number, kind in enumerate(kinds)] or [
         (value, ink.tick_text(value)) for value in ink.ticks(low, high, 7)
     ]
     drawn += [ink.label((place(value, 0)[0], _HEIGHT - 8), text, "tick", "middle") for value, text in marks]
     stride = max(1, len(flown) // _MOST_POINTS)
     for one, a, b in list(zip(flown, x, y, strict=True))[::stride]:
-        across, down = place(a, b)
-        title = f"flight {one.number}: {one.given[key]}, worst margin {words.margin(one.worst)}"
-        if one.verdict == "pass":
-            drawn.append(ink.circle((across, down), 2.4, "mark", title))
-        else:
-            drawn.append(ink.line((across - 3, down - 3), (across + 3, down + 3), "curve broken"))
-            drawn.append(ink.line((across - 3, down + 3), (across + 3, down - 3), "curve broken"))
-    unit = flown[0].given[key].partition(" ")[2] if not kinds else ""
-    title = f"worst margin over {key}" + (f" in {unit}" if unit else "")
-    return ink.picture(drawn, _WIDTH, _HEIGHT, title)
+        drawn += _mark(one, key, place(a, b))
+    return ink.picture(drawn, _WIDTH, _HEIGHT, f"worst margin over {heading(key, flown)}")
+
+
+def heading(key: str, flown: Sequence[Outcome]) -> str:
+    """`wind speed, m/s`."""
+    unit = flown[0].given[key].partition(" ")[2] if number_of(flown[0].given[key]) is not None else ""
+    return short_name(key) + (f", {unit}" if unit else "")
+
+
+def _across(key: str, flown: Sequence[Outcome]) -> tuple[list[str], list[float]]:
+    """Words, if the condition is one of words, and each flight's place; flights of one word stand side by side."""
+    numbers = [number_of(one.given[key]) for one in flown]
+    if None not in numbers:
+        return [], [number or 0.0 for number in numbers]
+    kinds = sorted({one.given[key] for one in flown})
+    aside = np.linspace(-_ASIDE, _ASIDE, len(flown))
+    return kinds, [kinds.index(one.given[key]) + float(a) for one, a in zip(flown, aside, strict=True)]
+
+
+def _mark(one: Outcome, key: str, at: ink.Point) -> list[str]:
+    across, down = at
+    title = f"flight {one.number}: {one.given[key]}, worst margin {words.margin(one.worst)}"
+    if one.verdict == "pass":
+        return [ink.circle(at, 2.4, "mark", title)]
+    return [
+        ink.line((across - 3, down - 3), (across + 3, down + 3), "curve broken"),
+        ink.line((across - 3, down + 3), (across + 3, down - 3), "curve broken"),
+    ]
 
 
 def _range(values: Sequence[float]) -> tuple[float, float]:

@@ -23,6 +23,7 @@ WIDTH, LEFT, RIGHT = 960.0, 64.0, 12.0
 _TOP, _BOTTOM = 8.0, 20.0
 _CURVE_HEIGHT, _RULE_HEIGHT, _EVENT_HEIGHT, _LEG_HEIGHT = 110.0, 46.0, 40.0, 40.0
 _MOST_SAMPLES = 700
+_FULL = 100.0
 _LEAST_SPAN = {"%": 10.0, "1/s": 4.0, "m": 0.5, "m/s": 0.5}
 """A strip covers at least so much: what hardly changes shall look so."""
 _SHOWN = {dimension.si_symbol: UNITS[dimension.usual_unit] for dimension in Dimension}
@@ -94,6 +95,8 @@ def lines_strip(
     thin = [ink.thinned(one.series.time_s, one.series.values / size, _MOST_SAMPLES) for one in lines]
     ends = [limit / size for limit in limits]
     low, high = _range(np.concatenate([values for _, values in thin]), ends, _LEAST_SPAN.get(symbol, 0.1))
+    if symbol == "%" and max(float(values.max()) for _, values in thin) <= _FULL:
+        low, high = low - max(0.0, high - _FULL * 1.01), min(high, _FULL * 1.01)
     height = _CURVE_HEIGHT
 
     def y(value: float) -> float:
@@ -209,9 +212,12 @@ def _profile(along: FloatArray, heights: FloatArray, planned: list[tuple[float, 
 
 
 def _range(values: FloatArray, limits: Sequence[float], least: float) -> tuple[float, float]:
-    low, high = float(min([*values, *limits])), float(max([*values, *limits]))
-    room = max(0.06 * (high - low), (least - (high - low)) / 2)
-    return low - room, high + room
+    """The ends of an axis, with room; what is never negative needs none far below zero."""
+    lowest, highest = float(min([*values, *limits])), float(max([*values, *limits]))
+    room = max(0.06 * (highest - lowest), (least - (highest - lowest)) / 2)
+    low, high = lowest - room, highest + room
+    short = 0.06 * (high - low) + low if lowest >= 0 else 0.0
+    return (low - short, high - short) if short < 0 else (low, high)
 
 
 def _line(time_s: FloatArray, values: FloatArray, axis: Axis, y: Height, classes: str) -> str:
