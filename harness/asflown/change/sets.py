@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -75,7 +75,7 @@ class FlownFlight:
     def scenario(self) -> Scenario | None:
         """Its scenario file as it is today; None when it is not there any more. Raises FileProblem for a bad one."""
         file = Path(self.manifest.scenario_file)
-        return load_scenario(file).scenario if file.is_file() else None
+        return scenario_at(file) if file.is_file() else None
 
     @cached_property
     def grade(self) -> Grade:
@@ -140,6 +140,21 @@ class FlownFlight:
         """One of its measures; None when its grade does not have it."""
         found = (one for one in self.grade.measures if one.name == name and source in {None, one.source})
         return next(found, None)
+
+
+def scenario_at(file: Path) -> Scenario:
+    """The scenario in a file, read once for all flights of it. Raises what reading it raises."""
+    place = file.resolve()
+    try:
+        state = place.stat()
+    except OSError:
+        return load_scenario(file).scenario  # which says what is wrong
+    return _scenario_at(file, place, state.st_mtime_ns, state.st_size)
+
+
+@lru_cache(maxsize=64)
+def _scenario_at(file: Path, _place: Path, _modified_ns: int, _size: int) -> Scenario:
+    return load_scenario(file).scenario
 
 
 def read_flight(folder: Path) -> FlownFlight:

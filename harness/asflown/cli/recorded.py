@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from asflown.change.findings import Comparison
-from asflown.change.sets import FlightSet
+from asflown.change.sets import FlightSet, scenario_at
 from asflown.clock.wall import utc_now
 from asflown.errors import AsflownError, FolderProblem, UsageError
 from asflown.grade.grade import grade_capture, grade_flight, read_grade, write_grade
@@ -92,7 +92,7 @@ def _recorded(place: Path, by: Path | None) -> tuple[Scenario | None, Flown]:
 def _scenario(file: Path, by: Path | None) -> Scenario | None:
     """The scenario of a flight; None when it cannot be read any more, but what is named must be readable."""
     try:
-        return load_scenario(file).scenario
+        return scenario_at(file)
     except AsflownError:
         if by is not None:
             raise

@@ -20,6 +20,7 @@ from asflown.report.site.story import AXES, Curve, Story, positions
 Mark = tuple[str, float]
 """What is marked, in two words, and the moment of it in A."""
 _NEAR_PX = 18.0
+_POINTS_OF_SHOWN, _POINTS_OF_OTHERS = 1_000, 150
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ def plan_of_both(a: Side, b: Side, marks: Sequence[Mark]) -> tuple[Markup, Scale
     drawn = grid(scale, AXES[frame])
     drawn += as_planned(a.story.path, a.story.corridor_m, scale)
     for side, name, _ in shown:
-        drawn += [_flown(one.values, scale, f"side-{name} other") for one in side.others]
+        drawn += [_flown(one.values, scale, f"side-{name} other", _POINTS_OF_OTHERS) for one in side.others]
     drawn += [_flown(one.values, scale, f"side-{name}") for _, name, one in shown if one is not None]
     if shown[0][2] is not None:
         drawn.append(ink.circle(scale.places(shown[0][2].values[:1])[0], 5, "mark", "start"))
@@ -90,8 +91,8 @@ def _distance(a: Story, b: Story) -> list[Curve]:
     return [] if found is None else [Curve("Distance of B from A", "m", found)]
 
 
-def _flown(points: FloatArray, scale: Scale, classes: str) -> str:
-    return ink.polyline(scale.places(fewer(points)), f"track {classes}")
+def _flown(points: FloatArray, scale: Scale, classes: str, most: int = _POINTS_OF_SHOWN) -> str:
+    return ink.polyline(scale.places(fewer(points, most)), f"track {classes}")
 
 
 def _rings(a: Series, marks: Sequence[Mark], scale: Scale) -> list[str]:

@@ -157,6 +157,6 @@ def _worst(story: Story, scale: Scale) -> list[str]:
     return [ink.circle(place, 10, "worst", worst.says)]
 
 
-def fewer(points: FloatArray) -> FloatArray:
+def fewer(points: FloatArray, most: int = _MOST_POINTS) -> FloatArray:
     """As many of them as a picture needs."""
-    return points[:: max(1, len(points) // _MOST_POINTS)]
+    return points[:: max(1, -(-len(points) // most))]
