@@ -39,8 +39,8 @@ def measured() -> list[dict[str, Any]]:
     """The flights of the JSON document."""
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "s.json"
-        command = [sys.executable, "-m", "asflown", "sensitivity", str(ROOT / "scenarios")]
-        subprocess.run([*command, "--keep", folder, "--json", str(target)], check=True, cwd=folder)
+        command = [sys.executable, "-m", "asflown", "sensitivity", str(ROOT / "scenarios"), "--recorded-only"]
+        subprocess.run([*command, "--into", folder, "--json", str(target)], check=True, cwd=folder)
         flights: list[dict[str, Any]] = json.loads(target.read_text(encoding="utf-8"))["flights"]
         return flights
 

@@ -1,11 +1,9 @@
-"""What `asflown sensitivity` does: gathers flights, flies scenarios once, disturbs, and tells what is caught."""
+"""What `asflown sensitivity` does: flies a campaign of each scenario, disturbs records, and tells what is caught."""
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -15,22 +13,20 @@ from rich.table import Table
 from rich.text import Text
 
 import asflown
-from asflown.cli.crew import fly_jobs
-from asflown.cli.flights import FlyRequest, subjects_of
-from asflown.cli.jobs import Job
-from asflown.cli.one_flight import fly_and_grade
-from asflown.cli.planning import jobs_for
-from asflown.clock.wall import Stopwatch
+from asflown.campaign.executor import Executor, Local
+from asflown.campaign.flying import Outcome
+from asflown.campaign.sensitivity import Caught, Flights, disturbances, folder_of, link_losses
+from asflown.campaign.store import Store
+from asflown.cli.campaign import simulated
+from asflown.cli.planning import seeds_for
 from asflown.errors import ExitCode, UsageError
-from asflown.flight.plan import Progress
 from asflown.grade.grade import load_tracks
 from asflown.grade.sensitivity import Found, sensitivity
 from asflown.record import manifest
-from asflown.record.folder import FLIGHTS, read_manifest
+from asflown.record.folder import read_manifest
 from asflown.report import atomic, terminal, words
-from asflown.report.progress import Board, Moment, board
 from asflown.report.visible import visible
-from asflown.scenario.file import SUFFIX, load_scenario
+from asflown.scenario.file import SUFFIX, LoadedScenario, find_scenarios, load_scenario
 from asflown.scenario.model import Scenario
 
 SCHEMA_VERSION = 1
@@ -43,8 +39,11 @@ class Request:
     paths: tuple[Path, ...]
     scenario: Path | None
     vehicle: str | None
-    keep: Path | None
+    into: Path | None
     json: Path | None
+    workers: int = 1
+    recorded_only: bool = False
+    """Fly each scenario once and disturb what was recorded, but not script, vehicle and link."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,39 +55,91 @@ class _Subject:
     place: Path
 
 
+@dataclass(frozen=True, slots=True)
+class _ToFly:
+    """A scenario that is flown for it."""
+
+    loaded: LoadedScenario
+    vehicle: str
+    flights: Flights
+
+
 def disturb_all(request: Request) -> int:
     """Disturbs all that was named, one after the other, and reports; returns the exit code."""
     if request.json is not None:
         atomic.check_writable(request.json)
     out = terminal.console(sys.stdout)
     told: list[dict[str, Any]] = []
-    subjects, code = _subjects(request, out)
+    code = ExitCode.PASSED
+    recorded, to_fly = _gathered(request)
+    subjects: list[_Subject | _ToFly] = [*recorded, *to_fly]
     for subject in subjects:
-        found = sensitivity(load_tracks(subject.place, subject.scenario), subject.scenario)
-        _show(subject, found, out)
-        told.append(_document(subject, found))
+        document = (
+            _fly(subject, request, out) if isinstance(subject, _ToFly) else _disturb_recorded(subject, out)
+        )
+        if document is None:
+            code = ExitCode.NOT_FLOWN
+            continue
+        told.append(document)
         if request.json is not None:
-            document = {"schema_version": SCHEMA_VERSION, "asflown": asflown.__version__, "flights": told}
-            atomic.write_text(request.json, json.dumps(document, indent=2, allow_nan=False) + "\n")
+            whole = {"schema_version": SCHEMA_VERSION, "asflown": asflown.__version__, "flights": told}
+            atomic.write_text(request.json, json.dumps(whole, indent=2, allow_nan=False) + "\n")
     return code
 
 
-def _subjects(request: Request, out: Console) -> tuple[list[_Subject], int]:
-    """Recorded flights as they are named, then scenarios, flown once each."""
+def _gathered(request: Request) -> tuple[list[_Subject], list[_ToFly]]:
+    """Recorded flights as they are named, then scenarios; what is wrong with any is said before anything flies."""
     recorded = [path for path in request.paths if _is_recorded(path)]
-    to_fly = [path for path in request.paths if path not in recorded]
+    scenarios = [path for path in request.paths if path not in recorded]
     subjects = [_recorded(path, request.scenario) for path in recorded]
-    if not to_fly:
-        return subjects, ExitCode.PASSED
+    if not scenarios:
+        return subjects, []
     if request.scenario is not None:
         raise UsageError(
-            f"--scenario says what recorded flights are judged by, and {to_fly[0]} is not one",
+            f"--scenario says what recorded flights are judged by, and {scenarios[0]} is not one",
             "Name a flight's folder or a tlog, or leave --scenario out",
         )
-    flown, failures = _flown(to_fly, request)
-    for failure in failures:
-        out.print(Text(visible(f"not flown: {failure}"), style="magenta"))
-    return subjects + flown, ExitCode.NOT_FLOWN if failures else ExitCode.PASSED
+    return subjects, [_to_fly(load_scenario(file), request) for file in find_scenarios(scenarios)]
+
+
+def _to_fly(loaded: LoadedScenario, request: Request) -> _ToFly:
+    vehicle = simulated(loaded, request.vehicle)
+    seed = seeds_for(loaded.scenario.repeat, 1, None)[0]
+    folder = folder_of(loaded, vehicle, seed, *(() if request.into is None else (request.into,)))
+    atomic.check_folder_writable(folder)
+    executor: Executor = Local(request.workers)
+    errors = terminal.console(sys.stderr)
+
+    def seen(outcome: Outcome) -> None:
+        given = (
+            ", ".join(f"{key} {Path(value).stem}" for key, value in outcome.given.items()) or "undisturbed"
+        )
+        errors.print(Text(visible(f"{loaded.scenario.name}, {given}: {outcome.verdict}"), style="dim"))
+
+    return _ToFly(loaded, vehicle, Flights(loaded, vehicle, seed, executor, Store(folder), seen=seen))
+
+
+def _fly(subject: _ToFly, request: Request, out: Console) -> dict[str, Any] | None:
+    """The campaign of one scenario; None when it could not be flown even undisturbed."""
+    loaded, flights = subject.loaded, subject.flights
+    first = flights.undisturbed()
+    if first.verdict == "error":
+        says = f"not flown: {loaded.scenario.name} on {subject.vehicle}: {first.reason}"
+        out.print(Text(visible(says), style="magenta"))
+        return None
+    document = _disturb_recorded(_Subject(loaded.scenario, subject.vehicle, Path(first.folder)), out)
+    if not request.recorded_only:
+        kinds = disturbances(loaded, flights.store.folder / "links")
+        found = flights.disturbed([*kinds, link_losses(loaded, first.flight_time_s)])
+        _show_flown(found, out)
+        document["flown"] = [asdict(one) for one in found]
+    return document
+
+
+def _disturb_recorded(subject: _Subject, out: Console) -> dict[str, Any]:
+    found = sensitivity(load_tracks(subject.place, subject.scenario), subject.scenario)
+    _show(subject, found, out)
+    return _document(subject, found)
 
 
 def _is_recorded(path: Path) -> bool:
@@ -108,36 +159,6 @@ def _recorded(place: Path, by: Path | None) -> _Subject:
     return _Subject(load_scenario(file).scenario, recorded.vehicle.name, place)
 
 
-def _flown(paths: list[Path], request: Request) -> tuple[list[_Subject], list[str]]:
-    """One flight of each scenario, by its first seed; and why some could not be flown."""
-    keep = request.keep or FLIGHTS
-    fly = FlyRequest(tuple(paths), request.vehicle, 1, None, 1, "any", False, None, None, keep)
-    jobs = jobs_for(subjects_of(fly), "any", keep, prove=False)
-    atomic.check_folder_writable(keep)
-    with board(terminal.console(sys.stderr)) as shown:
-        found = list(_results(jobs, shown))
-    flown = [
-        _Subject(job.plan.loaded.scenario, job.plan.vehicle.name, folder)
-        for job, folder, _ in found
-        if folder is not None
-    ]
-    return flown, [f"{job.title}: {failure}" for job, folder, failure in found if folder is None]
-
-
-def _results(jobs: tuple[Job, ...], shown: Board) -> Iterator[tuple[Job, Path | None, str]]:
-    def started(job: Job) -> None:
-        shown.begin(job.number, job.title, Stopwatch().seconds)
-
-    def watch(job: Job, at: Progress) -> None:
-        shown.move(job.number, Moment(at.phase, at.flight_time_s, at.height_m, at.distance_m))
-
-    with closing(fly_jobs(jobs, 1, fly_and_grade, started, watch)) as results:
-        for result in results:
-            folder = None if result.flown is None else result.flown.folder
-            shown.end(result.number, result.failure or "flown, being disturbed")
-            yield jobs[result.number], folder, result.failure
-
-
 def _show(subject: _Subject, found: tuple[Found, ...], out: Console) -> None:
     out.print(Text(visible(f"{subject.scenario.name} on {subject.vehicle}"), style="bold"))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="dim")
@@ -148,6 +169,30 @@ def _show(subject: _Subject, found: tuple[Found, ...], out: Console) -> None:
         table.add_row(f"  {one.says}", *(visible(cell) for cell in _caught(one)))
     out.print(table)
     out.print()
+
+
+def _show_flown(found: tuple[Caught, ...], out: Console) -> None:
+    """The same table for what was flown."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="dim")
+    table.add_column("  flown anew: the", max_width=44)
+    table.add_column("is caught from", justify="right", no_wrap=True)
+    table.add_column("by", overflow="fold")
+    for one in found:
+        table.add_row(f"  {one.part} {one.says}", one.size or "never", visible(_by(one)))
+    out.print(table)
+    out.print()
+
+
+def _by(one: Caught) -> str:
+    """By what, and what else is to be said."""
+    told = [", ".join(one.caught_by) or f"looked for up to {one.looked_up_to}"]
+    if one.size is not None:
+        told.append(f"passes with {one.passes}" if one.passes else "the gentlest that was flown")
+    if one.passes_again:
+        told.append(f"passes again with {one.passes_again[0]}")
+    if one.undecided:
+        told.append(f"undecided with {one.undecided[0]}")
+    return "; ".join(told)
 
 
 def _caught(one: Found) -> tuple[str, str]:
