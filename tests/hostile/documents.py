@@ -20,7 +20,7 @@ Tree: TypeAlias = Any
 Slot: TypeAlias = tuple[Any, Any]
 """A container and the key or index of something in it."""
 
-DEEP = 3000
+DEEP, MOST_COPIED = 3000, 50_000
 
 
 def wrecked(
@@ -95,7 +95,8 @@ def _wrapped(chance: Random, node: Any, key: Any, _: list[Slot], __: tuple[Tree,
 
 
 def _multiplied(chance: Random, node: Any, key: Any, _: list[Slot], __: tuple[Tree, ...]) -> None:
-    node[key] = [node[key]] * chance.choice((0, 2, 31, 101, 1001))
+    most = MOST_COPIED // (len(slots([node[key]])) + len(str(node[key])))
+    node[key] = [node[key]] * min(most, chance.choice((0, 2, 31, 101, 1001)))
 
 
 def _edited(chance: Random, node: Any, key: Any, _: list[Slot], __: tuple[Tree, ...]) -> None:

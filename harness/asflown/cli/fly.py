@@ -58,6 +58,11 @@ def add_parser(commands: SubParsers) -> None:
         metavar="N",
         help="fly again, up to N times, what could not be carried out; what failed is never flown again",
     )
+    add(
+        "--sandbox",
+        action="store_true",
+        help="start the script with no network but the flight's and no files but its folder (needs bubblewrap)",
+    )
     add("--prove", action="store_true", help="fly the first seed twice and compare every byte")
     add(
         "--record-only",
@@ -118,6 +123,7 @@ def run(options: argparse.Namespace) -> int:
             further_vehicles=tuple(options.vehicle[1:]),
             against_baseline=options.against_baseline,
             retry_errors=options.retry_errors,
+            sandbox=options.sandbox,
         )
     )
 

@@ -51,7 +51,7 @@ def seeds_for(repeat: Repeat, flights: int | None, first_seed: int | None) -> tu
 
 
 def jobs_for(
-    subjects: tuple[Subject, ...], clock: ClockChoice, keep: Path, *, prove: bool
+    subjects: tuple[Subject, ...], clock: ClockChoice, keep: Path, *, prove: bool, sandbox: bool = False
 ) -> tuple[Job, ...]:
     """One job for each flight, scenario by scenario; a copy right behind the first flight of each when proving."""
     jobs: list[Job] = []
@@ -67,6 +67,7 @@ def jobs_for(
                 subject.rehearsal,
                 subject.override,
                 subject.operator,
+                sandbox,
             )
             jobs.append(Job(len(jobs), index, plan))
             if prove and number == 0:

@@ -7,12 +7,14 @@ wall-clock watchdog ends the wait for a process that neither waits nor exits; no
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import socket
 from collections.abc import Callable
 from pathlib import Path
 
+from asflown.clock import process_numbers
 from asflown.clock.participant import HeldPort, Participant, Terms, Usage, poll_of
 from asflown.clock.shim.asflown_held import protocol
 from asflown.clock.shim.asflown_held.protocol import NEVER_US, EndpointGrant, Grant, Report
@@ -65,6 +67,12 @@ class Broker:
         self._participants.append(Participant(pid, descriptor, is_root))
         self.busy = True
         self._match(self._participants[-1])
+
+    def _expect_named(self, number: int, by: Participant) -> None:
+        """A held process started another one, and names it as it knows it."""
+        assert by.connection is not None
+        with contextlib.suppress(ProcessLookupError):  # it has ended already
+            self.expect(process_numbers.ours(number, process_numbers.speaker(by.connection)), is_root=False)
 
     def settle(self) -> None:
         """Blocks until no process runs."""
@@ -145,8 +153,10 @@ class Broker:
     def _accept(self) -> None:
         """Takes a greeting; a child may greet before its parent has told of it."""
         connection, _ = self._listener.accept()
-        version, facts = protocol.unpack_facts(connection.recv(protocol.PACKET_BYTES_MAX))
-        self._greeted[facts["pid"]] = (connection, version)
+        version, _ = protocol.unpack_facts(connection.recv(protocol.PACKET_BYTES_MAX))
+        waiting = {one.pid for one in self._participants if one.connection is None}
+        speaker = process_numbers.speaker(connection)
+        self._greeted[process_numbers.started_as(speaker, waiting)] = (connection, version)
         for one in self._participants:
             self._match(one)
 
@@ -193,7 +203,7 @@ class Broker:
             if port_gone is not None:
                 port_gone.closed()
         elif kind == protocol.SPAWN:
-            self.expect(protocol.unpack_number(packet), is_root=False)
+            self._expect_named(protocol.unpack_number(packet), one)
         elif kind == protocol.BOUND:
             self._inside.add(protocol.unpack_text(packet))
         elif kind == protocol.INSIDE:

@@ -30,4 +30,12 @@ def launch_for(attempted: Attempted, port: ScriptPort) -> Launch:
     style = loaded.scenario.script.link.style
     argv, *beside = (port.fill(command.argv, style) for command in attempted.commands)
     mark = str(attempted.folder.resolve())
-    return Launch(argv, tuple(beside), loaded.folder, mark, attempted.output, attempted.plan.seed)
+    return Launch(
+        argv,
+        tuple(beside),
+        loaded.folder,
+        mark,
+        attempted.output,
+        attempted.plan.seed,
+        attempted.plan.sandbox,
+    )

@@ -34,6 +34,8 @@ class FlightPlan:
     """Asks a person for the reason to fly although preflight says no; '' is no reason."""
     operator: Operator | None = None
     """Who is asked before something real flies; without one, only an unattended bench rig does."""
+    sandbox: bool = False
+    """Whether the script is started behind walls, see flight/sandbox.py."""
 
 
 @dataclass(frozen=True, slots=True)

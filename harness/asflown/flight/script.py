@@ -14,9 +14,10 @@ from asflown.clock.broker import Broker
 from asflown.clock.participant import Terms
 from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
 from asflown.clock.virtual import VirtualClock
-from asflown.flight.interpreter import search_path
+from asflown.flight.interpreter import SHIM_FOLDER, search_path
 from asflown.flight.private_place import PrivatePlace
 from asflown.flight.processes import FLIGHT_VARIABLE, ScriptProcess
+from asflown.flight.sandbox import walled
 from asflown.link.modelled import ModelledPort
 
 How = Literal["exited", "left", "stuck"]
@@ -46,6 +47,8 @@ class Launch:
     flight: str
     output: int
     seed: int
+    sandbox: bool = False
+    """Whether it is started behind walls, see flight/sandbox.py."""
 
 
 class ScriptRunner(Protocol):
@@ -164,8 +167,9 @@ class HeldRunner:
             "OMP_NUM_THREADS": "1",
             "MKL_NUM_THREADS": "1",
         }
-        self._beside = [_start(launch, argv, held) for argv in launch.beside]
-        self._process = _start(launch, launch.argv, held)
+        seen = (self._private.path, SHIM_FOLDER)
+        self._beside = [_start(launch, argv, held, seen) for argv in launch.beside]
+        self._process = _start(launch, launch.argv, held, seen)
 
     def admit(self) -> None:
         """Time stands still from now until the script waits for the first time; what runs beside goes first."""
@@ -203,8 +207,14 @@ class HeldRunner:
         _settle(self.ended, Ending("left", reason))
 
 
-def _start(launch: Launch, argv: tuple[str, ...], environment: dict[str, str]) -> ScriptProcess:
-    return ScriptProcess(list(argv), launch.folder, environment, launch.output)
+def _start(
+    launch: Launch, argv: tuple[str, ...], environment: dict[str, str], beside: tuple[Path, ...] = ()
+) -> ScriptProcess:
+    """`beside` is what it needs to see, beyond its own folder."""
+    command = list(argv)
+    if launch.sandbox:
+        command = walled(command, launch.folder, environment, beside)
+    return ScriptProcess(command, launch.folder, environment, launch.output)
 
 
 def _settle(ended: asyncio.Future[Ending], ending: Ending) -> None:
