@@ -91,8 +91,11 @@ def painted(browser: Browser, address: str) -> tuple[float, float]:
     for _ in range(ROUNDS):
         page = browser.new_context(viewport={"width": 1200, "height": 900}).new_page()
         page.goto(address, wait_until="load")
-        page.wait_for_timeout(200)
-        paints.append(dict(page.evaluate(PAINT))["first-contentful-paint"])
+        found = dict(page.evaluate(PAINT))
+        while "first-contentful-paint" not in found:  # loading may end before the first frame is drawn
+            page.wait_for_timeout(50)
+            found = dict(page.evaluate(PAINT))
+        paints.append(found["first-contentful-paint"])
         loads.append(page.evaluate("() => performance.getEntriesByType('navigation')[0].loadEventEnd"))
         page.context.close()
     return statistics.median(paints), statistics.median(loads)
