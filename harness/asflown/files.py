@@ -49,11 +49,15 @@ def open_plain(path: Path, *, follow: bool = True) -> BinaryIO:
 
 
 def from_json(data: bytes | str) -> Any:
-    """What a JSON text holds. Raises ValueError, also for one that is nested too deep."""
+    """What a JSON text holds. Raises ValueError, also for one that is nested too deep, or holds what no file can."""
     try:
-        return json.loads(data)
+        found = json.loads(data)
+        escapes = b"\\u" in data if isinstance(data, bytes) else "\\u" in data
+        if escapes:  # half a character may be written so
+            json.dumps(found, ensure_ascii=False).encode("utf-8")
     except RecursionError as error:
         raise ValueError("it is nested too deep") from error
+    return found
 
 
 def check_plain(path: Path, descriptor: int) -> None:

@@ -20,7 +20,7 @@ Tree: TypeAlias = Any
 Slot: TypeAlias = tuple[Any, Any]
 """A container and the key or index of something in it."""
 
-DEEP, MOST_COPIED = 3000, 50_000
+DEEP, MOST_COPIED, MOST_PLACES = 3000, 50_000, 500
 
 
 def wrecked(
@@ -94,7 +94,9 @@ def _wrapped(chance: Random, node: Any, key: Any, _: list[Slot], __: tuple[Tree,
         node[key] = [node[key]] if chance.random() < 0.5 else {"a": node[key]}
 
 
-def _multiplied(chance: Random, node: Any, key: Any, _: list[Slot], __: tuple[Tree, ...]) -> None:
+def _multiplied(chance: Random, node: Any, key: Any, places: list[Slot], __: tuple[Tree, ...]) -> None:
+    if len(places) > MOST_PLACES:  # multiplied before: it would become too large for us
+        return
     most = MOST_COPIED // (len(slots([node[key]])) + len(str(node[key])))
     node[key] = [node[key]] * min(most, chance.choice((0, 2, 31, 101, 1001)))
 
