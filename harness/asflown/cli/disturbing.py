@@ -111,9 +111,8 @@ def _to_fly(loaded: LoadedScenario, request: Request) -> _ToFly:
     errors = terminal.console(sys.stderr)
 
     def seen(outcome: Outcome) -> None:
-        given = (
-            ", ".join(f"{key} {Path(value).stem}" for key, value in outcome.given.items()) or "undisturbed"
-        )
+        given = ", ".join(f"{key} {value.rpartition('/')[2]}" for key, value in outcome.given.items())
+        given = given or "undisturbed"
         errors.print(Text(visible(f"{loaded.scenario.name}, {given}: {outcome.verdict}"), style="dim"))
 
     return _ToFly(loaded, vehicle, Flights(loaded, vehicle, seed, executor, Store(folder), seen=seen))
