@@ -37,6 +37,8 @@ def _spans(track: Track) -> list[tuple[float, float, float]]:
     flown = [
         (at_s, end_s) for at_s, end_s in zip(track.armings_s, ends, strict=True) if _flew(track, at_s, end_s)
     ]
+    if not flown:  # armed and disarmed on the ground, again and again
+        return []
     falls = armed.time_s[1:][np.diff(armed.values) < 0]
     begins = [-np.inf]
     for (before_s, _), (at_s, _) in itertools.pairwise(flown):
@@ -47,6 +49,8 @@ def _spans(track: Track) -> list[tuple[float, float, float]]:
 
 def _flew(track: Track, begin_s: float, end_s: float) -> bool:
     on_ground = track.signals.get("on_ground")
+    if not len(track.positions.between(begin_s, end_s)):
+        return False
     return on_ground is None or bool((on_ground.between(begin_s, end_s).values == 0).any())
 
 

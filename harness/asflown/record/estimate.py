@@ -152,6 +152,8 @@ def _about_home(
     positions = series(
         telemetry.stamped_s(table), plane.to_ned_array(latitude_deg, longitude_deg, altitude_m)
     )
+    if not len(positions):
+        return None
     positions.values[:, 2] -= _last_before(positions, anchors.at_s)[2]
     return positions
 

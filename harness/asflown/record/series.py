@@ -34,9 +34,13 @@ class Series:
         return Series(self.time_s[first:last], self.values[first:last])
 
 
+LONGEST_S = 1e9
+"""Thirty years: a flight time beyond it is a damaged stamp, and whole microseconds would not hold it."""
+
+
 def series(time_s: FloatArray, values: FloatArray) -> Series:
-    """A series of samples in any order: sorted by time, samples that are not finite and repeats left out."""
-    finite = np.isfinite(time_s) & np.isfinite(values).all(axis=tuple(range(1, values.ndim)))
+    """A series of samples in any order: sorted by time, without repeats and what is of no possible value or time."""
+    finite = (np.abs(time_s) <= LONGEST_S) & np.isfinite(values).all(axis=tuple(range(1, values.ndim)))
     times, kept = np.unique(time_s[finite], return_index=True)
     return Series(times, values[finite][kept])
 
