@@ -20,7 +20,7 @@ from asflown.flight.mode_requests import may_turn_motors
 from asflown.flight.return_height import ReturnHeight
 from asflown.flight.takeover import ModeChange, Takeover
 from asflown.flight.watch import IN_DISTRESS, VehicleWatch
-from asflown.vehicle.reactions import GRAVER, GRAVITY, MODE_NAME, Reaction
+from asflown.vehicle.reactions import GRAVITY, MODE_NAME, Reaction
 
 LOOK_INTERVAL_US = 100_000
 EMERGENCY = IN_DISTRESS[1]
@@ -253,13 +253,10 @@ class Guard:
             self._begin(now_us, f"{self._cause()}; {step.reaction} lasted its time")
 
     def _escalate(self, now_us: int, step: Step, rest: tuple[Step, ...], failed: str) -> None:
-        graver = GRAVER[step.reaction]
-        if graver == "come-home" and self._return.breaks(self._ceiling_m):
-            graver = "set-down"
-        if graver is None:
+        if step.reaction == "set-down":
             self._insist(now_us, step.reaction, failed)
             return
-        self._steps = rest or (Step(graver),)
+        self._steps = rest or (SET_DOWN,)
         self._begin(now_us, f"{failed} ({self._cause()})")
 
     def _insist(self, now_us: int, reaction: Reaction, failed: str) -> None:
@@ -274,4 +271,5 @@ class Guard:
             self._effect.begin(now_us, reaction)
 
     def _cause(self) -> str:
-        return "" if self._first is None else self._first.says
+        assert self._first is not None  # there is no step without a cause
+        return self._first.says

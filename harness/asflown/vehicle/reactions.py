@@ -16,11 +16,6 @@ from asflown.scenario.model import ModeName, ModeNumber
 Reaction = Literal["stop-here", "come-home", "set-down"]
 GRAVITY: dict[Reaction, int] = {"stop-here": 0, "come-home": 1, "set-down": 2}
 """A graver one may follow a milder one, never the other way round."""
-GRAVER: dict[Reaction, Reaction | None] = {
-    "stop-here": "come-home",
-    "come-home": "set-down",
-    "set-down": None,
-}
 MODE_NAME: dict[Reaction, ModeName] = {
     "stop-here": "position-hold",
     "come-home": "safe-recovery",

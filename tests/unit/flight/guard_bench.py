@@ -58,7 +58,7 @@ class Bench:
         self.idle = False
         self._vehicle, self._script, self._station = Sender(1, 1), Sender(245, 190), Sender(250, 190)
         self.guard = Guard(
-            GuardTerms(limits=limits or GuardLimits(), modes=MODES, **terms),
+            GuardTerms(limits=limits or GuardLimits(), **{"modes": MODES, **terms}),
             self.clock,
             self,
             self.watch,

@@ -525,3 +525,44 @@ def mode_of_the_script() -> tuple[Bench, float]:
     bench.script(1.0, command(262, 7))
     bench.set(1.2, mode="land")
     return bench, 2
+
+
+@course
+def modes_not_known() -> tuple[Bench, float]:
+    """Where a mode has no name, the accepted command stands for it."""
+    bench = Bench(Limits(script_silent_s=1), modes={})
+    return bench, 8
+
+
+@course
+def speed_not_known() -> tuple[Bench, float]:
+    """A vehicle that does not tell its speed stands when its mode says so."""
+    bench = Bench(Limits(script_silent_s=1))
+    bench.hidden = True
+    return bench, 8
+
+
+@course
+def refused_with_more_to_come() -> tuple[Bench, float]:
+    """What its plan has next follows a refusal, and not something milder."""
+    bench = Bench(Limits(speed_m_s=5))
+    bench.answer = lambda command: DENIED
+    bench.set(1.0, velocity=[6.0, 0.0, 0.0])
+    return bench, 4
+
+
+@course
+def comes_home_in_vain_below_a_ceiling() -> tuple[Bench, float]:
+    """A return that fails is followed by a landing."""
+    bench = Bench(Limits(distance_m=40, height_m=50), return_height_m=4.0)
+    bench.answer = lambda command: None
+    bench.set(1.0, place=FAR)
+    return bench, 7
+
+
+@course
+def script_silent_after_a_word() -> tuple[Bench, float]:
+    """A script that spoke after its start and then not is silent from its last word on."""
+    bench = Bench(Limits(script_silent_s=4))
+    bench.script(3.0, mav.MAVLink_ping_message(0, 1, 0, 0))
+    return bench, 8

@@ -16,7 +16,7 @@ from asflown.flight.guard_voice import Voice
 from asflown.flight.return_height import ReturnHeight
 from asflown.flight.watch import VehicleWatch
 from asflown.scenario.model import GuardLimits, Identity, ModeNumber, VehicleFile
-from asflown.vehicle.reactions import GRAVER, GRAVITY, Reaction, ways
+from asflown.vehicle.reactions import GRAVITY, Reaction, ways
 from tests.unit.link.frames import Sender
 
 SECOND_US = 1_000_000
@@ -112,11 +112,6 @@ def test_no_plan_climbs_above_the_ceiling(kind: Any) -> None:
     assert instead == ["stop-here", "set-down"]
 
 
-def test_reactions_only_become_graver() -> None:
-    """From stop-here over come-home to set-down, and nothing behind it."""
-    assert [GRAVER[reaction] for reaction in GRAVITY] == ["come-home", "set-down", None]
-
-
 @pytest.mark.parametrize(
     ("limits", "place", "battery", "expected"),
     [
@@ -175,6 +170,60 @@ def test_the_built_in_vehicle_s_terms_name_its_modes_and_its_return_height() -> 
     assert (terms.modes["land"], terms.modes["position-hold"], terms.pilot_modes) == (9, 4301, (7,))
     assert (terms.return_height_m, terms.return_height_parameter) == (4.0, "return.height")
     assert GuardTerms.model_validate_json(terms.model_dump_json()) == terms
+
+
+def test_a_real_vehicle_s_terms_are_those_of_its_file() -> None:
+    """Limits, system, time-out, pilot modes, and how its return height is named, scaled and encoded."""
+    file = VehicleFile.model_validate(
+        {
+            "name": "craft",
+            "kind": "airframe",
+            "link": "serial:///dev/ttyUSB0:57600",
+            "system": 7,
+            "identity": {"set_point_stream": {"time_out": "2 s"}, "parameter_encoding": "bytewise"},
+            "preflight": {"return_height": {"parameter": "RET_CM", "unit": "1 cm"}},
+        }
+    )
+    terms = terms_for(GuardLimits(height_m=9.0), file)
+    assert (terms.limits.height_m, terms.system, terms.set_point_time_out_s, terms.may_arm) == (
+        9.0,
+        7,
+        2.0,
+        True,
+    )
+    assert (terms.return_height_parameter, terms.return_height_unit_m) == ("RET_CM", 0.01)
+    assert (terms.return_height_m, terms.bytewise_parameters, terms.modes) == (None, True, {})
+    c_cast = file.model_copy(
+        update={"identity": Identity(), "preflight": VehicleFile.model_fields["preflight"].default}
+    )
+    assert terms_for(GuardLimits(), c_cast).bytewise_parameters is False
+    assert terms_for(GuardLimits(), c_cast).return_height_unit_m == 1.0
+
+
+def test_frames_of_the_guard_are_numbered_one_by_one() -> None:
+    """From 0 to 255 and on from 0, so that a receiver sees no gap."""
+    numbers: list[int] = []
+    voice = Voice(lambda frame: numbers.append(frame[4]), {})
+    voice.ask("set-down")
+    for at_s in range(300):
+        voice.tick(at_s * SECOND_US, (1, 1), works=False)
+    assert numbers == [number % 256 for number in range(300)]
+
+
+def test_who_is_told_that_nobody_is_left() -> None:
+    """A pilot who took over, and a vehicle that stands, need nobody; both count as looked after."""
+    clock, hub, watch = VirtualClock(), NotingHub(), VehicleWatch()
+    guard = Guard(GuardTerms(), clock, hub, watch, lambda *_: None, lambda now_us, kind, **facts: None)
+    guard.script_started()
+    assert guard.bring_down("nobody is left") is True
+    watch.seen.armed = True
+    guard.takeover.taken = "sticks moved"
+    assert guard.bring_down("nobody is left") is True
+    assert hub.log == []
+    guard.takeover.taken = ""
+    assert guard.bring_down("nobody is left") is True
+    assert hub.log == ["script cut off", "guard speaks"]
+    clock.run(clock.sleep_until(1))
 
 
 class NotingHub:
