@@ -41,7 +41,7 @@ Without `--recorded-only` the same command is a campaign: about thirty flights o
 `--workers` processes, kept in `.asflown/sensitivity` and gone on with when interrupted. Each flight disturbs one thing
 by a known amount, on top of what the scenario has: a script that thinks 20 to 200 ms longer at each wake-up; a
 craft that is heavier (up to 130 %), has weaker rotors (down to 70 %), more drag (up to 300 %), poorer sensors (up to
-500 %); a link that is 100 to 800 ms later each way, loses 5 to 40 % of frames, or is gone for 1 to 16 s from half-way on.
+500 %); a link that is 100 to 800 ms later each way, loses 5 to 40 % of frames, or is gone for 1 to 16 s half-way.
 For `nest-boxes` on palm80 two of these are caught: drag from twice the design's (`cross_track_p95`) and sensor errors
 from five times (`cross_track_p95`, `vertical_p95` and others; three times passes). Everything else passes up to
 the severest level, but for a link that is gone for 4 s or more, which leaves measures not measurable: inconclusive,
