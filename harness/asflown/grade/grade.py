@@ -132,7 +132,9 @@ def write_grade(folder: Path, grade: Grade) -> None:
     target = folder / FILE_NAME
     part = folder / f".{FILE_NAME}.{os.getpid()}.part"
     try:
-        part.unlink(missing_ok=True)  # of a run with this number that was killed, or a link that somebody laid
+        part.unlink(
+            missing_ok=True
+        )  # of a run with this number that was killed, or a link that somebody laid
         with part.open("xb") as out:
             out.write(_GRADE.dump_json(grade, indent=2) + b"\n")
             out.flush()
