@@ -14,7 +14,7 @@ from asflown.cli.pages.raised import Raised, raised
 from asflown.cli.parsing import parts
 from asflown.scenario.measure_names import MEASURES
 from asflown.scenario.signal_names import SIGNALS
-from tests.unit.source import PACKAGE, ROOT
+from tests.unit.source import ROOT, package_modules
 
 REFERENCE = ROOT / "harness" / "docs" / "reference"
 NEVER_SEEN = {"SetPointRefused": "the built-in vehicle answers it with a text on its link"}
@@ -38,8 +38,8 @@ def error_classes() -> set[str]:
     found, more = {"AsflownError"}, True
     classes = [
         node
-        for file in PACKAGE.rglob("*.py")
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        for module in package_modules()
+        for node in ast.walk(module.tree)
         if isinstance(node, ast.ClassDef)
     ]
     while more:
