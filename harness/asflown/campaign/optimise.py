@@ -25,7 +25,11 @@ _OPENING = 4
 """Points spread over the cube before anything is known."""
 _SCALES = (0.1, 0.2, 0.35, 0.6, 1.0)
 """How far a value tells of its surroundings; the likeliest is taken each time."""
-_NOISE, _DARING = 1e-3, 2.0
+_NOISE = 1e-3
+_DARING = (2.0, 1.0, 0.3)
+"""How many standard deviations below the mean a value may be hoped for, in turn."""
+_BY_CHANCE = 6
+"""Every so many points one is anywhere: where values do not tell, a model alone would stay where it is."""
 _ANYWHERE, _NEAR, _AT_EDGES = 1000, 300, 300
 _POPULATION, _FIRST_STEP = 6, 0.3
 
@@ -122,12 +126,15 @@ class _Model:
         self._values.append(value)
 
     def _lowest(self) -> FloatArray:
+        number = len(self._points)
+        if number % _BY_CHANCE == 0:
+            return self._generator.random(self._dimensions)
         known, values = np.array(self._points), np.array(self._values)
         scaled = (values - values.mean()) / (values.std() + 1e-9)
         model = _fitted(known, scaled)
         candidates = self._candidates(known[int(np.argmin(values))])
         mean, deviation = model.predict(candidates, return_std=True)
-        lowest: FloatArray = candidates[int(np.argmin(mean - _DARING * deviation))]
+        lowest: FloatArray = candidates[int(np.argmin(mean - _DARING[number % len(_DARING)] * deviation))]
         return lowest
 
     def _candidates(self, best: FloatArray) -> FloatArray:
