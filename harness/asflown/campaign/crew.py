@@ -20,7 +20,7 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any, Generic, TypeVar
 
-from asflown.errors import AsflownError, ExitCode, HarnessFault
+from asflown.errors import AsflownError, ExitCode, FlightError, HarnessFault
 from asflown.report.faults import keep_traceback
 
 Task = TypeVar("Task")
@@ -191,5 +191,7 @@ def _answer(work: Callable[[Task, Tell], Result], task: Task, tell: Tell) -> Mes
         return "done", work(task, tell)
     except AsflownError as error:
         return "raised", error
+    except MemoryError:
+        return "raised", FlightError("a worker ran out of memory", "Free some, or let fewer work at once")
     except Exception as error:  # noqa: BLE001  the last resort of this process
         return "raised", HarnessFault(*keep_traceback(error))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+import resource
 import signal
 import sys
 from collections.abc import Callable, Sequence
@@ -40,7 +41,7 @@ from asflown.cli import (
     when,
 )
 from asflown.cli.parsing import CommandParser
-from asflown.errors import AsflownError, ExitCode, FileProblem
+from asflown.errors import AsflownError, ExitCode, FileProblem, UsageError
 from asflown.report.faults import keep_traceback
 from asflown.report.streams import discard, reader_is_gone
 
@@ -68,6 +69,8 @@ COMMANDS = (
 )
 """The modules of the subcommands, in the order of the help. Each has `add_parser` and `run`."""
 
+ADDRESS_SPACE_BYTES = 1 << 30
+"""What a flight with its grade and reports takes of address space, about twice over."""
 BROKEN_PIPE = 128 + signal.SIGPIPE
 """Nobody reads what is printed any more: the exit code that a shell gives to other filters, too."""
 
@@ -122,7 +125,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _parse_and_run(arguments: Sequence[str] | None) -> int:
     options = build_parser().parse_args(arguments)
+    _check_room()
     return int(options.run(options))
+
+
+def _check_room() -> None:
+    """Refuses to begin where libraries would end this process while they are loaded. Raises UsageError."""
+    allowed, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if 0 <= allowed < ADDRESS_SPACE_BYTES:
+        raise UsageError(
+            f"this process may use {allowed >> 20} MB of address space, and needs up to {ADDRESS_SPACE_BYTES >> 20}",
+            "Raise the limit: `ulimit -v unlimited`",
+        )
 
 
 def run_guarded(command: Callable[[], int]) -> int:
@@ -152,6 +166,9 @@ def _translated(command: Callable[[], int]) -> int:
     except AsflownError as error:
         _say(str(error) if isinstance(error, FileProblem) else f"asflown: {error}")
         return error.exit_code
+    except MemoryError:
+        _say("asflown: out of memory. Free some, allow more, or fly fewer at once (--workers)")
+        return ExitCode.NOT_FLOWN
     except KeyboardInterrupt:
         _say("asflown: interrupted")
         return ExitCode.INTERRUPTED

@@ -6,14 +6,13 @@ Nothing here is needed to keep the vehicle safe: if this process ends, the keepe
 from __future__ import annotations
 
 import contextlib
-import shutil
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
 
 from asflown.clock.paced import PacedClock
 from asflown.errors import FlightError, VehicleProblem
+from asflown.flight.private_place import PrivatePlace
 from asflown.link import wire
 from asflown.link.udp import UdpListenEndpoint
 from asflown.url import LOOPBACK, Url
@@ -44,10 +43,10 @@ class KeptLink:
         self.is_over = False
         """Whether the keeper has closed, or gone."""
         self.counted: dict[str, int] = {}
-        self._place = Path(tempfile.mkdtemp(prefix="asflown-keeper-"))  # a socket's path must be short
+        self._place = PrivatePlace()
         with contextlib.ExitStack() as opened:
-            opened.callback(shutil.rmtree, self._place, ignore_errors=True)
-            self._order = make_order(self._place / "control")
+            opened.callback(self._place.close)
+            self._order = make_order(self._place.path / "control")
             self._process = start_keeper(self._order)
             self._client = KeeperClient(self._order.control)
             opened.callback(self._client.close)
@@ -94,7 +93,7 @@ class KeptLink:
         self._client.close()
         with contextlib.suppress(Exception):
             self._process.wait(self._order.longest_end_s)
-        shutil.rmtree(self._place, ignore_errors=True)
+        self._place.close()
 
     def _ask(self, do: Any, **facts: Any) -> None:
         """Asks, unless the keeper has gone: then that is the problem, and not this."""

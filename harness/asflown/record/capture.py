@@ -207,11 +207,7 @@ class Recorder:
                 return error
             return None
 
-        if at_once:
-            with ThreadPoolExecutor(len(self._files)) as pool:
-                found = list(pool.map(tried, self._files))
-        else:
-            found = [tried(file) for file in self._files]
+        found = _at_once(tried, self._files) if at_once else [tried(file) for file in self._files]
         return [problem for problem in found if problem is not None]
 
     def _report(self, problems: list[OSError]) -> None:
@@ -221,6 +217,15 @@ class Recorder:
                 f"{first.filename} cannot be written any more ({first.strerror})",
                 "Make room or mend the file system, then fly again; what was written so far is kept",
             ) from first
+
+
+def _at_once(tried: Callable[[_File], OSError | None], files: list[_File]) -> list[OSError | None]:
+    """Each in a thread of its own; one after the other where the system has no thread left."""
+    try:
+        with ThreadPoolExecutor(len(files)) as pool:
+            return list(pool.map(tried, files))
+    except RuntimeError:
+        return [tried(file) for file in files]
 
 
 def _make_names_durable(folder: Path) -> None:

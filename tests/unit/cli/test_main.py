@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import signal
 import subprocess
 import sys
@@ -45,8 +46,9 @@ def raising(error: BaseException) -> Callable[[], int]:
         (ScriptProblem("it never spoke", "Look"), 3, "asflown: it never spoke. Look\n"),
         (HarnessFault("we are wrong"), 5, "asflown: we are wrong\n"),
         (KeyboardInterrupt(), 130, "asflown: interrupted\n"),
+        (MemoryError(), 3, "asflown: out of memory. Free some, allow more, or fly fewer at once (--workers)\n"),
     ],
-    ids=["usage", "file", "folder", "script", "fault", "ctrl-c"],
+    ids=["usage", "file", "folder", "script", "fault", "ctrl-c", "memory"],
 )  # fmt: skip
 def test_an_error_is_one_message_and_its_exit_code(
     error: BaseException, code: int, said: str, capsys: pytest.CaptureFixture[str]
@@ -109,6 +111,23 @@ sys.exit(run_guarded(command))
         ExitCode.TERMINATED,
         "closed\n",
         "asflown: terminated\n",
+    )
+
+
+def test_too_little_address_space_is_refused_before_anything_is_loaded() -> None:
+    """A library that gets no memory while it is loaded would end the process with a code of its own."""
+    few = (200 << 20, 200 << 20)
+    done = subprocess.run(
+        [sys.executable, "-m", "asflown", "check", "scenarios"],
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, few),
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == (
+        "asflown: this process may use 200 MB of address space, and needs up to 1024."
+        " Raise the limit: `ulimit -v unlimited`\n"
     )
 
 
