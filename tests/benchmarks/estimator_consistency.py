@@ -55,6 +55,11 @@ HEADER = (
     "of dead reckoning. A compass that turns by 5 degrees is within what the filter allows a compass: it is believed,",
     "and only the heading suffers.",
     "",
+    "With 24 figures of white noise about one lies outside its bounds by chance; the same seeds fly in each row of an",
+    "airframe, so a chance of the draw stands in all of them. What is known and left: the filter counts the vibration",
+    "of mean hover, so it is a little too careful with velocity (2.4 to 3.2 where 3 is right), and with the sensors as",
+    "they are a compass offset of the craft's own is a heading error that its covariance holds only in part.",
+    "",
 )
 Array = NDArray[np.float64]
 
