@@ -15,6 +15,7 @@ from collections.abc import Callable
 from typing import Any, Literal, Protocol
 
 import numpy as np
+from scipy.spatial.distance import cdist
 from scipy.stats import qmc
 
 from asflown.frames import FloatArray
@@ -28,6 +29,8 @@ _SCALES = (0.1, 0.2, 0.35, 0.6, 1.0)
 _NOISE = 1e-3
 _DARING = (2.0, 1.0, 0.3)
 """How many standard deviations below the mean a value may be hoped for, in turn."""
+_APART = 0.05
+"""No nearer to a point that is known: a small dip that is not deep enough is not looked into for ever."""
 _BY_CHANCE = 6
 """Every so many points one is anywhere: where values do not tell, a model alone would stay where it is."""
 _ANYWHERE, _NEAR, _AT_EDGES = 1000, 300, 300
@@ -132,7 +135,7 @@ class _Model:
         known, values = np.array(self._points), np.array(self._values)
         scaled = (values - values.mean()) / (values.std() + 1e-9)
         model = _fitted(known, scaled)
-        candidates = self._candidates(known[int(np.argmin(values))])
+        candidates = _apart(self._candidates(known[int(np.argmin(values))]), known)
         mean, deviation = model.predict(candidates, return_std=True)
         lowest: FloatArray = candidates[int(np.argmin(mean - _DARING[number % len(_DARING)] * deviation))]
         return lowest
@@ -144,6 +147,12 @@ class _Model:
         edges, at_edge = draw.random((_AT_EDGES, size)), draw.random((_AT_EDGES, size)) < 0.5
         edges[at_edge] = np.round(edges[at_edge])
         return np.clip(np.vstack([draw.random((_ANYWHERE, size)), *near, edges]), 0.0, 1.0)
+
+
+def _apart(candidates: FloatArray, known: FloatArray) -> FloatArray:
+    """Those that are not where somebody looked already; all, where none is."""
+    nearest = cdist(candidates, known).min(axis=1)
+    return candidates[nearest >= _APART] if (nearest >= _APART).any() else candidates
 
 
 def _fitted(known: FloatArray, scaled: FloatArray) -> Any:
