@@ -35,7 +35,7 @@ def test_bash_completes_commands(tmp_path: Path, capsys: pytest.CaptureFixture[s
     """Every command is offered where nothing is typed, and the one that is meant where something is."""
     names = {module.__name__.rpartition(".")[2] for module in COMMANDS}
     assert names <= set(completed(tmp_path, "asflown ''", capsys))
-    assert completed(tmp_path, "asflown doc", capsys) == ["doctor"]
+    assert completed(tmp_path, "asflown doct", capsys) == ["doctor"]
 
 
 def test_bash_completes_options_and_choices(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
