@@ -50,7 +50,7 @@ SPELLINGS = {
     "apache software license": "Apache-2.0", "apache license 2.0": "Apache-2.0", "apache license, version 2.0": "Apache-2.0",
     "apache 2.0": "Apache-2.0", "mit license": "MIT", "mit": "MIT", "bsd": "BSD-3-Clause", "bsd license": "BSD-3-Clause",
     "bsd 3-clause license": "BSD-3-Clause", "bsd 2-clause license": "BSD-2-Clause", "2-clause bsd": "BSD-2-Clause",
-    "mozilla public license 2.0 (mpl 2.0)": "MPL-2.0", "python software foundation license": "PSF-2.0",
+    "isc license (iscl)": "ISC", "mozilla public license 2.0 (mpl 2.0)": "MPL-2.0", "python software foundation license": "PSF-2.0",
     "gnu lesser general public license v2 or later (lgplv2+)": "LGPL-2.0-or-later",
     "gnu lesser general public license v3 (lgplv3)": "LGPL-3.0-only",
     "gnu library or lesser general public license (lgpl)": "LGPL-2.1-or-later",
@@ -60,6 +60,7 @@ SPELLINGS = {
 READ_BY_HAND: dict[str, str] = {
     "axe-playwright-python": "MIT",  # its LICENSE file; the checks inside it (axe-core) are MPL-2.0
     "libmav": "BSD-3-Clause",  # the licence file in its wheel
+    "resvg-py": "MIT",  # the licence file in its wheel; the library inside it (resvg) is Apache-2.0 or MIT
 }
 """Packages whose metadata names no licence: what their licence file says."""
 

@@ -23,10 +23,8 @@ from asflown.record import folder as folders
 from asflown.record.manifest import FILE_NAME as MANIFEST
 from asflown.record.track import load_track
 
-MEMORY_KB_MOST = 400_000
-"""What reading a small flight may take altogether, with the program itself."""
-CPU_S_MOST = 5.0
-"""Of one look at one folder; it is a matter of milliseconds, and this is no measurement."""
+MEMORY_KB_MOST = 200_000
+"""What reading a small flight, however it is cut, may add to the most that this process has ever used."""
 
 
 @dataclass(frozen=True)

@@ -63,6 +63,7 @@ NOT_RUN = {
     "bench.md": 0,
     "calibration.md": 1,
     "link.md": 1,
+    "point-of-no-return.md": 1,
     "real-vehicles.md": 1,
     "containers/README.md": 1,
 }

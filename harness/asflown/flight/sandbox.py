@@ -36,7 +36,7 @@ _SYSTEM = (
     "/etc/alternatives",
 )
 _KEPT_VARIABLES = ("PATH", "LANG", "TZ", "VIRTUAL_ENV", "ASFLOWN_FLIGHT", "ASFLOWN_CLOCK_SOCKET")
-_KEPT_BEGINNINGS = ("LC_", "PYTHON", "OPENBLAS_", "OMP_", "MKL_")
+_KEPT_BEGINNINGS = ("LC_", "PYTHON", "MAVLINK", "OPENBLAS_", "OMP_", "MKL_")
 _CLONE_NEWUSER, _CLONE_NEWNET = 0x10000000, 0x40000000
 _SIOCGIFFLAGS, _SIOCSIFFLAGS, _IFF_UP = 0x8913, 0x8914, 0x1
 _WHERE = "import json, sys; print(json.dumps([sys.prefix, sys.base_prefix, *sys.path]))"
