@@ -3,7 +3,7 @@
     python -m tests.benchmarks.campaign_scaling [--repetitions 5]
 
 One process of a campaign is one flight at a time: the harness and the script's interpreter, which take turns. While the
-script computes, the harness computes the next tick ahead, so that one flight may occupy more than one core at moments;
+script computes, the harness lives some ticks ahead, so that one flight may occupy more than one core at moments;
 `cores of one flight` says how many on average (processor time of both over wall time). Two flights at a time can
 not scale beyond the machine's cores over that number, which is printed beside.
 

@@ -182,8 +182,9 @@ in brackets the share of the bare plant, stepped through the same time by turns.
 with both cores loaded; the other demos are held against them, too.
 """
 
-TAIL = """While a script waits in lockstep, the harness computes; while the script computes, the harness computes the
-next tick ahead. What no work on the harness can shorten is the script's start: an interpreter that imports pymavlink
+TAIL = """While a script waits in lockstep, the harness computes; while the script computes, the harness
+lives ahead as far as no frame can reach the vehicle any more (two ticks behind `sub-ghz-telemetry`). What
+no work on the harness can shorten is the script's start: an interpreter that imports pymavlink
 takes about a quarter of a second, a fifth of the wall time of such a flight.
 
 A compiled vehicle gives the same bytes as its sources (`tests/flights/test_accelerated.py` flies both), because it does
