@@ -42,6 +42,16 @@ link.wait_heartbeat()
 link.mav.heartbeat_send(6, 8, 0, 0, 0)
 """
 """The start of a script that finds its vehicle and says so."""
+COMMANDING = """
+def command(number, *params):
+    while True:
+        link.mav.command_long_send(1, 1, number, 0, *params, *(0,) * (7 - len(params)))
+        answer = link.recv_match(type="COMMAND_ACK", blocking=True, timeout=1)
+        if answer is not None and answer.command == number and answer.result == 0:
+            return
+        link.mav.heartbeat_send(6, 8, 0, 0, 0)
+"""
+"""How such a script asks until its vehicle accepts."""
 
 
 @dataclass(frozen=True)

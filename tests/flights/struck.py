@@ -23,7 +23,7 @@ from asflown.errors import FolderProblem
 from asflown.record import decode, truth
 from asflown.record import folder as folders
 from asflown.record import manifest as manifests
-from tests.flights.flying import HELLO, command, write_scenario
+from tests.flights.flying import COMMANDING, HELLO, command, write_scenario
 
 MARK = "ASFLOWN_STRUCK_RUN"
 PHASES = ("before", "vehicle start", "script start", "flight", "end", "grading", "report")
@@ -32,15 +32,9 @@ Part = Literal["harness", "worker", "script", "child", "keeper"]
 
 SCRIPT = (
     HELLO
-    + """
-import subprocess
-def command(number, *params):
-    while True:
-        link.mav.command_long_send(1, 1, number, 0, *params, *(0,) * (7 - len(params)))
-        answer = link.recv_match(type="COMMAND_ACK", blocking=True, timeout=1)
-        if answer is not None and answer.command == number and answer.result == 0:
-            return
-        link.mav.heartbeat_send(6, 8, 0, 0, 0)
+    + "\nimport subprocess"
+    + COMMANDING
+    + """\
 child = subprocess.Popen([sys.executable, "child.py", sys.argv[3]])
 command(400, 1)
 command(22, 0, 0, 0, 0, 0, 0, 2)

@@ -15,17 +15,12 @@ from asflown.record.manifest import read as read_manifest
 from asflown.scenario.vehicle_file import load_vehicle
 from asflown.vehicle.rig_lock import RigLock, lock_path
 from tests.flights.benches import rig
-from tests.flights.flying import HELLO, Flown, command, fly, write_scenario
+from tests.flights.flying import COMMANDING, HELLO, Flown, command, fly, write_scenario
 
 GUARD = "guard: {height: 8 m, distance: 40 m, battery: 10 %}\n"
-SCRIPT = """
-def command(number, *params):
-    while True:
-        link.mav.command_long_send(1, 1, number, 0, *params, *(0,) * (7 - len(params)))
-        answer = link.recv_match(type="COMMAND_ACK", blocking=True, timeout=1)
-        if answer is not None and answer.command == number and answer.result == 0:
-            return
-        link.mav.heartbeat_send(6, 8, 0, 0, 0)
+SCRIPT = (
+    COMMANDING
+    + """\
 def wait(holds):
     while not holds(link.recv_match(type=["LOCAL_POSITION_NED", "HEARTBEAT"], blocking=True)):
         link.mav.heartbeat_send(6, 8, 0, 0, 0)
@@ -35,6 +30,7 @@ wait(lambda m: m.get_type() == "LOCAL_POSITION_NED" and m.z < -1.8)
 command(21)
 wait(lambda m: m.get_type() == "HEARTBEAT" and not m.base_mode & 128)
 """
+)
 
 pytestmark = [pytest.mark.slow, pytest.mark.flight, pytest.mark.wall_time]
 

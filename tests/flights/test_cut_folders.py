@@ -11,16 +11,11 @@ import pytest
 from asflown.record import manifest as manifests
 from tests.flights import cutting
 from tests.flights.cutting import Cutter, boundaries
-from tests.flights.flying import HELLO, fly, write_scenario
+from tests.flights.flying import COMMANDING, HELLO, fly, write_scenario
 
-UP_AND_DOWN = """
-def command(number, *params):
-    while True:
-        link.mav.command_long_send(1, 1, number, 0, *params, *(0,) * (7 - len(params)))
-        answer = link.recv_match(type="COMMAND_ACK", blocking=True, timeout=1)
-        if answer is not None and answer.command == number and answer.result == 0:
-            return
-        link.mav.heartbeat_send(6, 8, 0, 0, 0)
+UP_AND_DOWN = (
+    COMMANDING
+    + """\
 command(400, 1)
 command(22, 0, 0, 0, 0, 0, 0, 2)
 time.sleep(4)
@@ -29,6 +24,7 @@ while link.recv_match(type="HEARTBEAT", blocking=True).base_mode & 128:
     link.mav.heartbeat_send(6, 8, 0, 0, 0)
 print("down")
 """
+)
 EVERY_NTH = 12
 """Of the lengths at which something may change, how many are left out here; the evidence run takes all."""
 

@@ -19,7 +19,7 @@ import pytest
 from asflown.record import manifest as manifests
 from asflown.record.decode import columns, index
 from asflown.vehicle.keeper_order import KeeperOrder
-from tests.flights.flying import HELLO, processes_of, write_scenario
+from tests.flights.flying import COMMANDING, HELLO, processes_of, write_scenario
 from tests.unit.vehicle.test_serve import served
 
 FLY = """
@@ -39,17 +39,13 @@ fly(plan, lambda progress: print(progress.phase, round(progress.height_m, 1), fl
 """
 """What the command does with a real vehicle once its simulation was flown, with an operator who confirms."""
 
-UP = """
-def command(number, *params):
-    while True:
-        link.mav.command_long_send(1, 1, number, 0, *params, *(0,) * (7 - len(params)))
-        answer = link.recv_match(type="COMMAND_ACK", blocking=True, timeout=1)
-        if answer is not None and answer.command == number and answer.result == 0:
-            return
-        link.mav.heartbeat_send(6, 8, 0, 0, 0)
+UP = (
+    COMMANDING
+    + """\
 command(400, 1)
 command(22, 0, 0, 0, 0, 0, 0, 2)
 """
+)
 HANG = "time.sleep(600)\n"
 VEHICLE = "asflown: 1\nname: craft\nkind: airframe\nlink: 'serial://{path}?baud=57600'\n"
 

@@ -10,19 +10,14 @@ import pytest
 
 from asflown.link.ports import free_udp_port
 from asflown.record.manifest import read as read_manifest
-from tests.flights.flying import HELLO, SCENARIOS, command, write_scenario
+from tests.flights.flying import COMMANDING, HELLO, SCENARIOS, command, write_scenario
 from tests.flights.operated import ANSWERS, run_on_terminal
 from tests.flights.stand_in import load_fence, served, vehicle_file
 
 pytestmark = [pytest.mark.flight, pytest.mark.wall_time]
-UP_AND_DOWN = """
-def command(number, *params):
-    while True:
-        link.mav.command_long_send(1, 1, number, 0, *params, *(0,) * (7 - len(params)))
-        answer = link.recv_match(type="COMMAND_ACK", blocking=True, timeout=1)
-        if answer is not None and answer.command == number and answer.result == 0:
-            return
-        link.mav.heartbeat_send(6, 8, 0, 0, 0)
+UP_AND_DOWN = (
+    COMMANDING
+    + """\
 def wait(holds):
     while not holds(link.recv_match(type=["LOCAL_POSITION_NED", "HEARTBEAT"], blocking=True)):
         link.mav.heartbeat_send(6, 8, 0, 0, 0)
@@ -32,6 +27,7 @@ wait(lambda m: m.get_type() == "LOCAL_POSITION_NED" and m.z < -1.8)
 command(21)
 wait(lambda m: m.get_type() == "HEARTBEAT" and m.autopilot != 8 and not m.base_mode & 128)
 """
+)
 SCENARIO = SCENARIOS / "nest_boxes" / "nest-boxes.scenario.yaml"
 
 
