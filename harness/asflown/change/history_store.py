@@ -78,7 +78,7 @@ class History:
             self.connection = sqlite3.connect(
                 self.file, timeout=BUSY_TIME_OUT_MS / 1000, isolation_level=None
             )
-            self._set_up()
+            self._set_up_or_close()
         except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
             raise self._unusable(error) from error
 
@@ -100,9 +100,12 @@ class History:
         self.connection.close()
 
     def _unusable(self, error: BaseException) -> FolderProblem:
-        return FolderProblem(
-            f"{self.file} cannot be used ({error})", "Delete it: it is made again from the flights' folders"
+        remedy = (
+            "Another asflown has it in use; try again when that has ended"
+            if _in_use(error)
+            else "Delete it: it is made again from the flights' folders"
         )
+        return FolderProblem(f"{self.file} cannot be used ({error})", remedy)
 
     def _is_sound(self) -> bool:
         """Whether the index is one that we wrote; looked at when something went wrong that it may have caused."""
@@ -111,6 +114,14 @@ class History:
         except (sqlite3.Error, UnicodeDecodeError):
             return False
         return found == ("ok",)
+
+    def _set_up_or_close(self) -> None:
+        """A refused index that stayed open would lock out whoever makes it again."""
+        try:
+            self._set_up()
+        except BaseException:
+            self.close()
+            raise
 
     def _set_up(self) -> None:
         self.connection.text_factory = _text
@@ -199,6 +210,12 @@ class History:
         gone = [name for name in gone if name not in present and not (self.store / name).exists()]
         self.forget(gone)
         return CaughtUp(entered, len(gone), tuple(unreadable))
+
+
+def _in_use(error: BaseException) -> bool:
+    """Whether somebody else held the index for all of BUSY_TIME_OUT_MS."""
+    code: int = getattr(error, "sqlite_errorcode", 0)
+    return code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 
 
 def delete_index(store: Path) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from asflown.change import history_store
 from asflown.change.history_query import flaky, kinds, kinds_named, measure_names, trend
 from asflown.change.history_store import FILE_NAME, History
 from asflown.change.history_trend import trends
@@ -70,6 +73,29 @@ def test_a_file_that_is_no_index_is_a_users_problem(tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).write_text("no database at all, but some text of sufficient length" * 40)
     with pytest.raises(FolderProblem, match="Delete it"):
         History(tmp_path)
+
+
+def test_an_index_that_was_refused_is_not_held(tmp_path: Path) -> None:
+    """Whoever makes a refused index again, in the same process too, finds it free."""
+    with History(tmp_path) as history:
+        history.connection.execute("CREATE TABLE more (a)")
+    with pytest.raises(FolderProblem) as refused:
+        History(tmp_path)
+    another = sqlite3.connect(tmp_path / FILE_NAME, timeout=0)
+    another.execute("PRAGMA locking_mode = EXCLUSIVE")
+    another.execute("BEGIN EXCLUSIVE")
+    another.close()
+    assert "Delete it" in refused.value.remedy
+
+
+def test_an_index_in_use_is_not_to_be_deleted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where another process writes for too long the remedy is to wait."""
+    monkeypatch.setattr(history_store, "BUSY_TIME_OUT_MS", 0)
+    with closing(sqlite3.connect(tmp_path / FILE_NAME, isolation_level=None)) as another:
+        another.execute("CREATE TABLE other (a)")
+        another.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(FolderProblem, match="try again when that has ended"):
+            History(tmp_path)
 
 
 def test_a_flight_that_fails_half_way_is_not_there(tmp_path: Path) -> None:
