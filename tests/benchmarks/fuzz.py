@@ -89,6 +89,8 @@ def _one(
 ) -> None:
     data = reader.make(chance)
     path = place / reader.file
+    for left in path.parent.glob(f"{path.name}-*"):  # an index of flights keeps its log beside it
+        left.unlink()
     path.write_bytes(data)
     path.chmod(0o600)
     began_s = time.process_time()

@@ -151,13 +151,16 @@ def as_yaml(chance: Random, tree: Tree) -> bytes:
     """Block or flow style, as people write; a value that is there twice may become an alias."""
     flow = chance.choice((None, False, True))
     dumper = chance.choice((_WithAliases, _WithoutAliases, _WithoutAliases))
+    unicode = chance.random() < 0.5
+    try:
+        return _dumped(tree, dumper, flow, unicode)
+    except UnicodeEncodeError:  # the writer that is fast takes no lone surrogate
+        return _dumped(tree, _SLOW[dumper], flow, unicode)
+
+
+def _dumped(tree: Tree, dumper: Any, flow: bool | None, unicode: bool) -> bytes:
     text: str = yaml.dump(
-        tree,
-        Dumper=dumper,
-        default_flow_style=flow,
-        sort_keys=False,
-        allow_unicode=chance.random() < 0.5,
-        width=10_000,
+        tree, Dumper=dumper, default_flow_style=flow, sort_keys=False, allow_unicode=unicode, width=10_000
     )
     return text.encode("utf-8", "surrogatepass")
 
@@ -167,13 +170,25 @@ def as_json(_: Random, tree: Tree) -> bytes:
     return json.dumps(tree).encode("utf-8")
 
 
-class _WithAliases(yaml.SafeDumper):
+class _WithAliases(yaml.CSafeDumper):
     pass
 
 
-class _WithoutAliases(yaml.SafeDumper):
+class _WithoutAliases(yaml.CSafeDumper):
     def ignore_aliases(self, _: Any) -> bool:
         return True
+
+
+class _SlowWithAliases(yaml.SafeDumper):
+    pass
+
+
+class _SlowWithoutAliases(yaml.SafeDumper):
+    def ignore_aliases(self, _: Any) -> bool:
+        return True
+
+
+_SLOW = {_WithAliases: _SlowWithAliases, _WithoutAliases: _SlowWithoutAliases}
 
 
 BOMBS = {
