@@ -65,8 +65,38 @@ MODULES = (
     "sim/sources",
     "sim/telemetry",
     "sim/craft",
+    "link/wire",
+    "link/echoes",
+    "link/sequences",
+    "link/routes",
+    "link/vehicle_side",
+    "link/uplink",
+    "link/lane",
+    "link/air",
+    "link/shared_air",
+    "link/burst_loss",
+    "link/bit_errors",
+    "link/priority",
+    "link/party",
+    "link/roster",
+    "link/hub",
+    "link/radio",
+    "link/modelled",
+    "link/held_udp",
+    "link/counted",
+    "link/tally",
+    "vehicle/in_process",
+    "vehicle/builtin",
+    "sim/uplink",
+    "record/capture",
+    "clock/event_queue",
+    "clock/participant",
+    "clock/broker",
 )
-"""What is compiled, below the package: what runs at every step or tick of the vehicle."""
+"""What is compiled, below the package: what runs at every step or tick of the vehicle, or for every frame.
+
+The clocks stay as they are: signals are noticed between the steps of interpreted code.
+"""
 STAMP = "accelerated-from"
 SETUP = """
 from mypyc.build import mypycify

@@ -12,6 +12,7 @@ import os
 import select
 import socket
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 from asflown.clock import process_numbers
@@ -222,7 +223,7 @@ class Broker:
             "epoch_us": self._clock.epoch_us,
             "number": number,
             "ports": [port.facts() for port in self._ports],
-            **{name: getattr(terms, name) for name in Terms.__slots__},
+            **asdict(terms),
         }
         return protocol.pack_facts(protocol.WELCOME, facts)
 
