@@ -293,6 +293,8 @@ def _history(chance: Random) -> bytes:
         _index_bytes.append(_made_index())
     data = _index_bytes[0]
     for _ in range(chance.choice((1, 1, 4, 40))):
+        if not data:  # all of it was cut off
+            break
         at = chance.randrange(len(data))
         data = (
             data[:at] + bytes((chance.randrange(256),)) + data[at + 1 :]
