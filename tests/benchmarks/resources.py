@@ -18,6 +18,29 @@ WARM_UP = 0.1
 """The share of a run that is left out: what is loaded once is loaded then."""
 
 
+@dataclass(frozen=True)
+class Held:
+    """What one process holds at one moment."""
+
+    resident_mib: float
+    descriptors: int
+    threads: int
+    children: int
+
+
+def held_by(pid: int) -> Held | None:
+    """What a process holds now; None when it has ended."""
+    place = Path(f"/proc/{pid}")
+    try:
+        pages = int((place / "statm").read_text(encoding="ascii").split()[1])
+        descriptors = sum(1 for _ in (place / "fd").iterdir())
+        threads = list((place / "task").iterdir())
+        children = sum(len((one / "children").read_text(encoding="ascii").split()) for one in threads)
+    except (OSError, IndexError):
+        return None
+    return Held(pages * os.sysconf("SC_PAGE_SIZE") / MIB, descriptors, len(threads), children)
+
+
 @dataclass
 class Use:
     """One process: what it held, each time it was looked at."""
@@ -66,14 +89,10 @@ class Watched:
     def look(self) -> None:
         """Once."""
         for pid in (os.getpid(), *(child.pid or 0 for child in multiprocessing.active_children())):
-            try:
-                pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
-                held = sum(1 for _ in Path(f"/proc/{pid}/fd").iterdir())
-            except (OSError, IndexError):  # it has just ended
-                continue
-            use = self.uses.setdefault(0 if pid == os.getpid() else pid, Use())
-            use.resident_mib.append(pages * os.sysconf("SC_PAGE_SIZE") / MIB)
-            use.descriptors.append(held)
+            if (held := held_by(pid)) is not None:
+                use = self.uses.setdefault(0 if pid == os.getpid() else pid, Use())
+                use.resident_mib.append(held.resident_mib)
+                use.descriptors.append(held.descriptors)
 
     def rows(self) -> list[list[str]]:
         """A table's rows: the parent, then the workers."""

@@ -15,6 +15,7 @@ class Sender:
     def __init__(self, system: int = 1, component: int = 1, *, version_1: bool = False) -> None:
         self._mavlink = common.MAVLink(None, system, component)
         self._version_1 = version_1
+        self.system = system
 
     def pack(self, message: common.MAVLink_message) -> bytes:
         """The frame of `message`, with the next sequence number."""
