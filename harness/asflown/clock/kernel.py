@@ -86,10 +86,19 @@ class QueueClock:
         self._loop.close()
 
     def _run_to_end(self, task: asyncio.Task[Result]) -> Result:
+        told = False
         while True:
             try:
-                return self._loop.run_until_complete(task)
+                result = self._loop.run_until_complete(task)
+                if (
+                    self._stop_signal and not told
+                ):  # it came in the last callback: whoever called `run` must hear of it
+                    raise StoppedBySignal(self._stop_signal)
+                return result
             except StoppedBySignal:
+                if task.done():
+                    raise
+                told = True
                 task.cancel()
             except Exception as error:
                 if task.done():

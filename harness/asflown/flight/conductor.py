@@ -18,6 +18,7 @@ from asflown.clock.wall import Stopwatch, utc_now
 from asflown.errors import ClockProblem, FlightError
 from asflown.flight import interpreter, opening
 from asflown.flight.attempt import KEPT, Attempt, CannotHold
+from asflown.flight.fingerprint import fingerprint
 from asflown.flight.interpreter import Command
 from asflown.flight.operator import is_unattended
 from asflown.flight.plan import ClockChoice, FlightPlan, FlightResult, ProgressCallback
@@ -33,6 +34,7 @@ def fly(plan: FlightPlan, progress: ProgressCallback) -> FlightResult:
     SIGTERM, when everything has been closed.
     """
     asked = plan.clock if plan.clock != "any" else plan.loaded.scenario.clock
+    fingerprint()  # where there is no memory for linear algebra, its library ends the process: before there is a flight
     watch = Stopwatch()
     folder = folders.create(
         plan.keep, utc_now().strftime("%Y%m%dT%H%M%SZ"), plan.loaded.scenario.name, plan.vehicle.name

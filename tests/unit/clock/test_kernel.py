@@ -103,6 +103,18 @@ def test_a_signal_ends_the_run_after_cleaning_up(
     assert signal.getsignal(number) is handler_before
 
 
+@pytest.mark.parametrize("make", [VirtualClock, PacedClock], ids=["virtual", "paced"])
+def test_a_signal_in_the_last_callback_is_not_lost(make: type[VirtualClock | PacedClock]) -> None:
+    """It arrives when nothing is left to be cancelled, and whoever called `run` hears of it all the same."""
+
+    async def main() -> None:
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    with pytest.raises(StoppedBySignal) as caught:
+        make().run(main())
+    assert caught.value.signal_number == signal.SIGTERM
+
+
 def test_the_paced_clock_keeps_order_and_never_runs_early() -> None:
     """In wall time, too, events run in order and not before their time."""
     clock, ran = PacedClock(), []
