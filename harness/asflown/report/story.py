@@ -1,4 +1,4 @@
-"""What the terminal shows of a flight's story: ten lines of facts, each with its moment, and the commands to go on."""
+"""What the terminal shows of the story of one flight or two: facts, each with its moment, and the commands to go on."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import shlex
 from rich.console import Console
 
 from asflown.change.explain import Line, Story
+from asflown.change.pair_story import PairStory
+from asflown.change.sets import FlownFlight
 from asflown.change.words import capital
 from asflown.report.repeat import repeat_line
 from asflown.report.terminal import print_indented
@@ -29,6 +31,21 @@ def show(story: Story, out: Console) -> None:
         compare = ["asflown", "compare", str(story.nearest.folder), str(story.flight.folder)]
         out.print(f"  {shlex.join(compare)}", soft_wrap=True)
     out.print(f"  {repeat_line(manifest)}", soft_wrap=True)
+
+
+def show_both(a: FlownFlight, b: FlownFlight, answer: str, story: PairStory, out: Console) -> None:
+    """Prints the story of two flights: the answer, who they are, and their lines."""
+    print_indented(out, "", capital(answer), "bold")
+    for name, flight in (("A", a), ("B", b)):
+        print_indented(
+            out, f"{name}  ", f"{flight.kind}, seed {flight.manifest.seed}: {flight.folder}", "dim"
+        )
+    for line in story.lines:
+        style = "bold" if line.what == "why" else ""
+        print_indented(out, f"{line.what:<{WIDTH}}  ", _says(line), style)
+    out.print()
+    compare = ["asflown", "compare", str(a.folder), str(b.folder)]
+    out.print(f"  {shlex.join(compare)}", soft_wrap=True)
 
 
 def _says(line: Line) -> str:

@@ -11,6 +11,7 @@ from jinja2 import Environment
 
 from asflown.change import twins
 from asflown.change.findings import Cause, Comparison, Confidence, MeasureChange
+from asflown.change.pair_story import tell
 from asflown.change.response import apart, laid, twins_apart
 from asflown.change.sets import FlightSet, FlownFlight
 from asflown.change.words import capital
@@ -30,6 +31,7 @@ from asflown.report.site.story import Story, story_of
 ANSWERS = {"same": "the same", "different": "different", "inconclusive": "not decided"}
 SURE: dict[Confidence, str] = {"certain": "certain", "strong": "beyond chance", "weak": "may be chance"}
 _MOST_OTHERS = 12
+_MOST_MOMENTS = 80
 _MOST_TEXT, _MOST_TITLE = 2_000, 300
 Pages = Mapping[Path, str]
 """The page of a flight by its folder, resolved."""
@@ -81,7 +83,8 @@ def comparison_page(env: Environment, compared: Compared, pages: Pages, line: Li
         Side(story, _others(flights, shown, source))
         for story, flights, shown in zip(stories, (compared.a, compared.b), pair, strict=True)
     ]
-    marks = marks_of(compared, pair)
+    told = tell(*pair, found)
+    marks = [*marks_of(compared, pair), *told.signs]
     axis = strips.Axis(0.0, max(story.end_s for story in stories))
     plan = plan_of_both(sides[0], sides[1], marks)
     return env.get_template("comparison.html.j2").render(
@@ -93,6 +96,8 @@ def comparison_page(env: Environment, compared: Compared, pages: Pages, line: Li
         answer=ANSWERS[found.conclusion],
         headlines=_headlines(found),
         sides=_sides(compared, pages),
+        told=told,
+        moments=told.moments[:_MOST_MOMENTS],
         findings=_findings(found),
         measures=[*_measures(compared), *_rules(compared)],
         several=max(len(compared.a), len(compared.b)) > 1,
