@@ -1,4 +1,4 @@
-"""Builds asflown with the hot part of the built-in vehicle compiled: `ci/accelerate [FOLDER]`.
+"""Builds asflown with its hot part, the built-in vehicle and the way of frames, compiled: `ci/accelerate [FOLDER]`.
 
 A copy of the sources is compiled by mypyc, and put into a folder of its own (.accelerated) together with all that
 stays as it is: neither the checkout nor any environment changes. Who wants the build puts the folder in front:
@@ -196,7 +196,7 @@ def main() -> int:
     wanted = compiled_from()
     if not stamp.exists() or stamp.read_text(encoding="utf-8") != wanted:
         print(
-            "compiling the hot part of the built-in vehicle; this takes about a minute ...", file=sys.stderr
+            "compiling the built-in vehicle and the way of frames; this takes about two minutes ...", file=sys.stderr
         )
         try:
             compile_into(folder)

@@ -157,10 +157,10 @@ def flight_table(builds: dict[str, dict[str, Any]]) -> list[str]:
 HEAD = """# Where the time goes
 
 Made by `python -m tests.benchmarks.where_the_time_goes` on {machine}; measure again with it, after `ci/accelerate`.
-*Before* is revision {before}, *now* the sources, *compiled* the same with the hot part of the vehicle compiled by
-mypyc (`ci/accelerate`). Steps: the least of several repetitions, tick by tick over a second of flight. Flights: the
-mean processor time of {flights}. Both change little when the machine does other work, as it may have done here; the
-pace, in wall time, changes much (`ci/bench vehicle pace` measures the targets on a quiet machine).
+*Before* is revision {before}, *now* the sources, *compiled* the same with the vehicle and the way of frames
+compiled by mypyc (`ci/accelerate`). Steps: the least of several repetitions, tick by tick over a second of flight.
+Flights: the mean processor time of {flights}. Both change little when the machine does other work, as it may have
+done here; the pace, in wall time, changes much (`ci/bench vehicle pace` measures the targets on a quiet machine).
 
 The vehicle's share is the time of a bare JSBSim step of the same airframe over that of the whole vehicle: physics,
 sensors, estimator, control and encoded telemetry. Parts are timed apart, in loops of their own; inside a tick they

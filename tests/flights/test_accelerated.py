@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import shutil
+import signal
+import subprocess
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import pytest
 
-from tests.flights.flying import REPOSITORY, SCENARIOS, Flown, fly
+from tests.flights.flying import HELLO, REPOSITORY, SCENARIOS, Flown, command, fly, write_scenario
+from tests.flights.test_bad_scripts import wait_for_script
 
 
 def program() -> ModuleType:
@@ -54,3 +58,18 @@ def test_both_builds_fly_the_same(tmp_path: Path, compiled: Path, scenario: str)
     assert (clock_of(ours).accelerated, clock_of(theirs).accelerated) == (False, True)
     assert clock_of(ours).fingerprint != clock_of(theirs).fingerprint
     assert clock_of(ours).digest == clock_of(theirs).digest
+
+
+@pytest.mark.flight
+def test_a_compiled_flight_is_stopped_by_ctrl_c(tmp_path: Path, compiled: Path) -> None:
+    """Also while the script computes and the vehicle lives ahead, which is all compiled code."""
+    scenario = write_scenario(tmp_path, HELLO + "print('under way', flush=True)\nwhile True: pass")
+    keep = tmp_path / "flights"
+    run = subprocess.Popen(
+        command("fly", scenario, "--keep", keep),
+        stdout=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": str(compiled)},
+    )
+    wait_for_script(keep, "under way")
+    run.send_signal(signal.SIGINT)
+    assert run.wait(10) == 130
