@@ -212,6 +212,33 @@ def test_a_comparison_says_first_in_words_what_differs(site: Path, watched: Watc
     assert page.title().startswith("nest-boxes on palm80")
 
 
+def test_a_comparison_tells_the_story_of_both(site: Path, watched: Watched) -> None:
+    """Until when they went together, why they parted, how both ended; every moment is marked as the slider passes it."""
+    page = watched.page
+    page.goto(comparison_of(site))
+    told = page.locator(".story li").all_inner_texts()
+    assert told[0].startswith("Together")
+    assert "the firmware differs" in told[1]
+    assert told[-1].startswith("B ended")
+    page.locator("#moment").focus()
+    page.keyboard.press("End")
+    assert page.locator("table.events tr.now").count() == 1
+    assert page.locator(".moment-label").count() >= 2
+    assert watched.wrong == []
+
+
+def test_the_plan_of_a_comparison_is_on_the_first_printed_sheet(site: Path, browser: Browser) -> None:
+    """A4 with the margins of the page: 182 by 269 mm at 96 dots an inch."""
+    context = browser.new_context(viewport={"width": 688, "height": 1017})
+    page = context.new_page()
+    page.emulate_media(media="print")
+    page.goto(comparison_of(site))
+    box = page.locator("svg.plan").bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] <= 1017
+    context.close()
+
+
 def _classes(page: Page, selector: str) -> set[str]:
     found = [one.get_attribute("class") or "" for one in page.locator(selector).all()]
     return {name for classes in found for name in classes.split()}

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from asflown.cli import docs
 from asflown.cli.main import build_parser, main
 from asflown.cli.pages import PAGES, Page
 from asflown.cli.pages.errors import CATALOGUE
@@ -108,3 +109,12 @@ def test_a_folder_that_takes_no_pages_is_one_message(
     (tmp_path / "taken").touch()
     assert main(["docs", "--write", str(tmp_path / "taken")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+def test_every_guide_can_be_shown_by_its_name(capsys: pytest.CaptureFixture[str]) -> None:
+    """Guides of the index and pages of the reference have names of their own."""
+    names = docs.guides()
+    assert {"tutorial", "site", "compare"} <= names.keys()
+    assert not {page.name for page in PAGES} & names.keys()
+    assert main(["docs", "tutorial"]) == 0
+    assert capsys.readouterr().out == names["tutorial"].read_text(encoding="utf-8")
