@@ -58,10 +58,12 @@ class Results:
         try:
             found = files.from_json(files.read_plain(self.file))
             flown = _FLOWN.validate_python(found["flown"])
-            version, search = found["schema_version"], dict(found["search"])
-        except (OSError, ValueError, KeyError, TypeError) as error:
+            version, search = found["schema_version"], found["search"].copy()
+            differ = sorted(
+                key for key in {*search, *self._search} if search.get(key) != self._search.get(key)
+            )
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
             raise FolderProblem(f"{self.file} holds no results of a search", "Name another file") from error
-        differ = sorted(key for key in {*search, *self._search} if search.get(key) != self._search.get(key))
         if version != SCHEMA_VERSION or differ:
             raise UsageError(
                 f"{self.file} holds the results of another search ({', '.join(differ) or 'another version'})",

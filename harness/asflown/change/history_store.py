@@ -175,6 +175,8 @@ class History:
                 self._replace(row, measures)
         except sqlite3.Error as error:
             raise FolderProblem(f"{self.file} cannot be written ({error})", "Free the place") from error
+        except UnicodeEncodeError as error:  # JSON can spell halves of characters, which no index can hold
+            raise _no_grade(folder) from error
 
     def _replace(self, row: dict[str, Any], measures: list[tuple[Any, ...]]) -> None:
         self.connection.execute("DELETE FROM flight WHERE folder = ?", (row["folder"],))

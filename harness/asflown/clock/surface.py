@@ -55,6 +55,11 @@ HELD = (
         "from the flight's seed; every process has a stream of its own",
     ),
     Held("`hash` of strings", "PYTHONHASHSEED is the flight's seed"),
+    Held(
+        "the environment",
+        "as you have it: what a script reads there (`MAVLINK20` decides which frames `pymavlink` writes) must be equal "
+        "for digests to be equal",
+    ),
 )
 
 REFUSED = (
