@@ -74,6 +74,13 @@ def test_only_the_platforms_own_actions_are_used() -> None:
     assert "secrets" not in str(workflow)
 
 
+def test_actions_are_pinned_by_major_version_or_commit() -> None:
+    """Never a branch, which is something else tomorrow."""
+    used = re.findall(r"uses: *(\S+)", (TEMPLATES / "github-actions.yaml").read_text())
+    assert used
+    assert [one for one in used if not re.fullmatch(r"actions/[a-z-]+@(v\d+|[0-9a-f]{40})", one)] == []
+
+
 def test_strangers_never_reach_a_rig() -> None:
     """A pull request starts the built-in vehicle alone, on a hosted machine; the rig is started by hand, one by one."""
     jobs = read("github-actions.yaml")["jobs"]
