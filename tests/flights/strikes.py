@@ -23,6 +23,7 @@ SPAN_S: dict[str, float] = {
     "report": 0.05,
 }
 """How long after the beginning of a phase the moment is at the latest; some phases are over sooner."""
+CHILD_SPAN_S = 0.05
 NO_END = frozenset({"no manifest", "interrupted"})
 """Outcomes of a flight that nobody brought to an end."""
 ENDED = frozenset({"completed", "script-failed"})
@@ -70,8 +71,8 @@ def strike(run: Run, what: Strike, chance: random.Random) -> Phase:
     """Waits for the moment, and does it; the phase in which it fell."""
     if not run.until(what.phase):
         return "over"
-    time.sleep(chance.uniform(0, SPAN_S[what.phase]))
-    pid = _pid(run, what.part)
+    pid = _pid(run, what.part)  # a child comes later than its phase, and in lockstep is gone after some 60 ms
+    time.sleep(chance.uniform(0, CHILD_SPAN_S if what.part == "child" else SPAN_S[what.phase]))
     at = run.phase()
     if pid is None or at == "over":
         return "over"

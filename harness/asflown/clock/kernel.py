@@ -86,24 +86,25 @@ class QueueClock:
         self._loop.close()
 
     def _run_to_end(self, task: asyncio.Task[Result]) -> Result:
-        told = False
+        heard = False
         while True:
             try:
                 result = self._loop.run_until_complete(task)
-                if (
-                    self._stop_signal and not told
-                ):  # it came in the last callback: whoever called `run` must hear of it
-                    raise StoppedBySignal(self._stop_signal)
-                return result
             except StoppedBySignal:
-                if task.done():
-                    raise
-                told = True
+                heard = not task.done()
                 task.cancel()
             except Exception as error:
                 if task.done():
                     raise
                 self._fail(error)
+            else:
+                return self._unless_stopped(result, heard=heard)
+
+    def _unless_stopped(self, result: Result, *, heard: bool) -> Result:
+        """A signal that came in the last callback had nothing to cancel; whoever called `run` must hear of it."""
+        if self._stop_signal and not heard:
+            raise StoppedBySignal(self._stop_signal)
+        return result
 
     def _fail(self, error: BaseException) -> None:
         self.failure = self.failure or error

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 
-from tests.unit.clock.lockstep import fly
+from asflown.clock.shim.asflown_held.protocol import SOCKET_VARIABLE
+from tests.unit.clock.lockstep import SHIM, fly
 
 TICKS = [(100_000 * n, b"%d" % n) for n in range(1, 51)]
 """A datagram every 100 ms for five seconds."""
@@ -356,3 +363,18 @@ except BlockingIOError: print(n)
 """
     run = fly(script, [(10_000 * n, b"x" * 40) for n in range(1, 301)])
     assert (run.output, run.counters["frames_dropped"]) == ("256\n", 44)
+
+
+@pytest.mark.parametrize("left", [True, False], ids=["its socket is left", "nothing is left"])
+def test_a_script_whose_harness_died_before_it_began_does_not_go_on_by_itself(
+    tmp_path: Path, *, left: bool
+) -> None:
+    """It would fly in wall time with nobody to watch it."""
+    path = tmp_path / "clock"
+    if left:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as listening:
+            listening.bind(str(path))
+    environment = {**os.environ, "PYTHONPATH": str(SHIM), SOCKET_VARIABLE: str(path)}
+    words = [sys.executable, "-c", "print('flies on')"]
+    done = subprocess.run(words, env=environment, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (1, "")

@@ -32,7 +32,11 @@ _connect, _send, _receive = socket.socket.connect, socket.socket.send, socket.so
 def begin() -> None:
     """Holds this process to the virtual clock from here on."""
     # select must be patched before anything imports selectors; socket has imported it already, so that is mended too
-    held = Held(*_greet(os.environ[protocol.SOCKET_VARIABLE]))
+    try:
+        connection, terms = _greet(os.environ[protocol.SOCKET_VARIABLE])
+    except (OSError, ValueError):
+        os._exit(1)  # the harness has gone: this interpreter would go on without it, and by wall time
+    held = Held(connection, terms)
     threads.hold(held)
     clocks.hold(held)
     waiting.hold(held, select)
