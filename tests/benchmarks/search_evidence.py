@@ -23,9 +23,8 @@ from asflown.campaign.flying import Outcome, Task, fly_task
 from asflown.campaign.optimise import Way
 from asflown.campaign.plan import Drawn, identity, seed_of
 from asflown.campaign.regression import write_regression
-from asflown.campaign.search import search, shrink
+from asflown.campaign.search import nominal_of, search, shrink
 from asflown.scenario.file import load_scenario
-from asflown.scenario.yaml_tree import Scalar
 from tests.benchmarks.page import put, table
 from tests.benchmarks.planted import PLANTS, Plant, write_planted
 
@@ -92,9 +91,7 @@ def one_search(into: Path, plant: Plant, seed: int, way: Way, until_s: float) ->
         needed = len(found.tries) if found.failing is not None else MOST + 1
         if found.failing is None or way == "random":
             return Found(needed)
-        nodes = {name: loaded.node(*name.split(".")) for name in campaign.vary}
-        nominal = {name: node.raw if isinstance(node, Scalar) else None for name, node in nodes.items()}
-        shrink(found, campaign, nominal, noted.evaluate)
+        shrink(found, campaign, nominal_of(loaded), noted.evaluate)
         assert found.simplest is not None
         file = write_regression(loaded, found.simplest, scenario.with_name("found.scenario.yaml"))
         again = Noted(file, flown_with, scenario.parent / "again.jsonl", until_s).evaluate({})

@@ -10,7 +10,6 @@ hundreds. `random` is what both are held against.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable
 from typing import Any, Literal, Protocol
 
@@ -18,22 +17,22 @@ import numpy as np
 from scipy.spatial.distance import cdist
 from scipy.stats import qmc
 
+from asflown.campaign.surface import Shape, Surface, first_shape, likelier
 from asflown.frames import FloatArray
 
 Way = Literal["model", "evolution", "random"]
 
 _OPENING = 4
 """Points spread over the cube before anything is known."""
-_SCALES = (0.1, 0.2, 0.35, 0.6, 1.0)
-"""How far a value tells of its surroundings; the likeliest is taken each time."""
-_NOISE = 1e-3
+_OFTEN = 40
+"""From so many points on, the model's shape is thought over each fifth time only."""
 _DARING = (2.0, 1.0, 0.3)
 """How many standard deviations below the mean a value may be hoped for, in turn."""
 _APART = 0.05
 """No nearer to a point that is known: a small dip that is not deep enough is not looked into for ever."""
 _BY_CHANCE = 6
 """Every so many points one is anywhere: where values do not tell, a model alone would stay where it is."""
-_ANYWHERE, _NEAR, _AT_EDGES = 1000, 300, 300
+_ANYWHERE, _NEAR, _AT_EDGES, _ALONG = 1000, 300, 300, 40
 _POPULATION, _FIRST_STEP = 6, 0.3
 
 
@@ -117,6 +116,7 @@ class _Model:
         self._opening: list[FloatArray] = list(np.asarray(opening, np.float64))
         self._points: list[FloatArray] = []
         self._values: list[float] = []
+        self._shape: Shape = first_shape(dimensions)
 
     def next(self) -> FloatArray:
         """The opening first; then where the value may be lowest."""
@@ -134,36 +134,27 @@ class _Model:
             return self._generator.random(self._dimensions)
         known, values = np.array(self._points), np.array(self._values)
         scaled = (values - values.mean()) / (values.std() + 1e-9)
-        model = _fitted(known, scaled)
+        if number < _OFTEN or number % 5 == 0:
+            self._shape = likelier(self._shape, known, scaled)
+        surface = Surface(self._shape, known, scaled)
         candidates = _apart(self._candidates(known[int(np.argmin(values))]), known)
-        mean, deviation = model.predict(candidates, return_std=True)
+        mean, deviation = surface.at(candidates)
         lowest: FloatArray = candidates[int(np.argmin(mean - _DARING[number % len(_DARING)] * deviation))]
         return lowest
 
     def _candidates(self, best: FloatArray) -> FloatArray:
-        """Anywhere, about the best so far, and where some coordinates are at an end of their range."""
+        """Anywhere, at the ends of ranges, and about the best so far: near it, and along each coordinate."""
         draw, size = self._generator, self._dimensions
         near = [best + draw.normal(0.0, width, (_NEAR // 2, size)) for width in (0.1, 0.03)]
+        along = best + draw.normal(0.0, 0.03, (size, _ALONG, size))
+        along[np.arange(size), :, np.arange(size)] = np.linspace(0.0, 1.0, _ALONG)
         edges, at_edge = draw.random((_AT_EDGES, size)), draw.random((_AT_EDGES, size)) < 0.5
         edges[at_edge] = np.round(edges[at_edge])
-        return np.clip(np.vstack([draw.random((_ANYWHERE, size)), *near, edges]), 0.0, 1.0)
+        anywhere = draw.random((_ANYWHERE, size))
+        return np.clip(np.vstack([anywhere, *near, along.reshape(-1, size), edges]), 0.0, 1.0)
 
 
 def _apart(candidates: FloatArray, known: FloatArray) -> FloatArray:
     """Those that are not where somebody looked already; all, where none is."""
     nearest = cdist(candidates, known).min(axis=1)
     return candidates[nearest >= _APART] if (nearest >= _APART).any() else candidates
-
-
-def _fitted(known: FloatArray, scaled: FloatArray) -> Any:
-    """The likeliest of the processes with one of _SCALES."""
-    from sklearn.gaussian_process import GaussianProcessRegressor  # noqa: PLC0415  heavy, as above
-    from sklearn.gaussian_process.kernels import RBF  # noqa: PLC0415
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of points that lie close together: _NOISE is there for them
-        fits = [
-            GaussianProcessRegressor(RBF(scale), alpha=_NOISE, optimizer=None).fit(known, scaled)
-            for scale in _SCALES
-        ]
-    return max(fits, key=lambda fit: float(fit.log_marginal_likelihood_value_))

@@ -16,16 +16,21 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from asflown.campaign.campaign import campaign_of
 from asflown.campaign.flying import Outcome
 from asflown.campaign.optimise import Way, chooser
 from asflown.campaign.plan import number_of, values_at
 from asflown.scenario.campaign import Campaign, Choice
+from asflown.scenario.file import LoadedScenario
+from asflown.scenario.yaml_tree import Scalar
 
 Evaluate = Callable[[dict[str, str]], Outcome]
 """Flies once with these values."""
 
 _SHARE_OF_MEAN = 0.2
 _HALVINGS = 4
+_ROUNDS = 3
+"""How often all that passed one step gentler is flown again, beside what the others have become."""
 _BEST, _NOT_FLOWN = 1.0, 2.0
 
 
@@ -52,7 +57,7 @@ class Search:
     simplest: Try | None = None
     """What is left of it, and still fails."""
     gentler: list[Try] = field(default_factory=list)
-    """One step gentler in one condition each: these pass."""
+    """`simplest`, one step gentler in one condition each: these pass."""
 
 
 def search(campaign: Campaign, evaluate: Evaluate, flights: int, way: Way = "model") -> Search:
@@ -69,16 +74,34 @@ def search(campaign: Campaign, evaluate: Evaluate, flights: int, way: Way = "mod
     return found
 
 
+def nominal_of(loaded: LoadedScenario) -> dict[str, str | None]:
+    """What the scenario has by itself of all that its campaign varies; None where it says nothing."""
+    nodes = {key: loaded.node(*key.split(".")) for key in campaign_of(loaded).vary}
+    return {key: node.raw if isinstance(node, Scalar) else None for key, node in nodes.items()}
+
+
 def shrink(found: Search, campaign: Campaign, nominal: dict[str, str | None], evaluate: Evaluate) -> None:
-    """Fills `simplest` and `gentler`; `nominal` is what the scenario has by itself, None where it says nothing."""
+    """Fills `simplest` and `gentler` with further flights where a flight failed; `nominal` as `nominal_of` has it."""
     if found.failing is None:
         return
     best = found.failing
     for key in list(best.given):
         best = _without(best, key, evaluate, found)
-    for key in list(best.given):
-        best = _nearer(best, key, _rest_of(campaign, key, nominal), evaluate, found)
+    rests = {key: _rest_of(campaign, key, nominal) for key in best.given}
+    passing: dict[str, str] = {}
+    for key, rest in rests.items():
+        best, passing[key] = _nearer(best, key, rest, evaluate, found)
+    for _ in range(_ROUNDS):
+        before = best
+        for key, text in passing.items():  # found to pass beside others that may have been rougher then
+            one = _flown(best.given | {key: text}, evaluate, found)
+            if one.fails:
+                best, passing[key] = _nearer(one, key, rests[key], evaluate, found)
+        if best is before:
+            break
     found.simplest = best
+    steps = [best.given | {key: text} for key, text in passing.items() if text != best.given[key]]
+    found.gentler = [one for one in found.tries if not one.fails and one.given in steps]
 
 
 def objective(outcome: Outcome) -> float:
@@ -89,33 +112,40 @@ def objective(outcome: Outcome) -> float:
     return outcome.worst + _SHARE_OF_MEAN * float(np.mean(margins))
 
 
+def _flown(given: dict[str, str], evaluate: Evaluate, found: Search) -> Try:
+    """The flight with these values; not flown again where it was."""
+    for one in found.tries:
+        if one.given == given:
+            return one
+    found.tries.append(Try(given, evaluate(given)))
+    return found.tries[-1]
+
+
 def _without(best: Try, key: str, evaluate: Evaluate, found: Search) -> Try:
     """Without one condition, if it fails all the same."""
     given = {name: text for name, text in best.given.items() if name != key}
-    one = Try(given, evaluate(given))
-    found.tries.append(one)
+    one = _flown(given, evaluate, found)
     return one if one.fails else best
 
 
-def _nearer(best: Try, key: str, rest: float | None, evaluate: Evaluate, found: Search) -> Try:
-    """Half-way to `rest`, and again, while it fails; the last that passes is one step gentler."""
+def _nearer(best: Try, key: str, rest: float | None, evaluate: Evaluate, found: Search) -> tuple[Try, str]:
+    """Half-way to `rest`, and again, while it fails; and what passes in the end, itself where nothing is nearer."""
     value, unit = number_of(best.given[key]), best.given[key].partition(" ")[2]
     if value is None or rest is None:
-        return best
+        return best, best.given[key]
     passes = rest
-    gentlest: Try | None = None
     for _ in range(_HALVINGS):
         middle = (value + passes) / 2
-        given = best.given | {key: f"{middle:.6g} {unit}".rstrip()}
-        one = Try(given, evaluate(given))
-        found.tries.append(one)
+        one = _flown(best.given | {key: _text(middle, unit)}, evaluate, found)
         if one.fails:
             best, value = one, middle
         else:
-            passes, gentlest = middle, one
-    if gentlest is not None:
-        found.gentler.append(gentlest)
-    return best
+            passes = middle
+    return best, _text(passes, unit)
+
+
+def _text(value: float, unit: str) -> str:
+    return f"{value:.6g} {unit}".rstrip()
 
 
 def _rest_of(campaign: Campaign, key: str, nominal: dict[str, str | None]) -> float | None:

@@ -56,11 +56,10 @@ def run(options: argparse.Namespace) -> int:
     from asflown.campaign.flying import Task, fly_task
     from asflown.campaign.plan import Drawn, identity, seed_of
     from asflown.campaign.regression import write_regression
-    from asflown.campaign.search import search, shrink
+    from asflown.campaign.search import nominal_of, search, shrink
     from asflown.cli.campaign import simulated
     from asflown.report import words
     from asflown.scenario.file import load_scenario, with_given
-    from asflown.scenario.yaml_tree import Scalar
 
     loaded = load_scenario(options.scenario)
     campaign, vehicle = campaign_of(loaded), simulated(loaded, options.vehicle)
@@ -86,9 +85,7 @@ def run(options: argparse.Namespace) -> int:
         return 0 if flown else 3
     print(f"flight {len(found.tries)} fails: {found.failing.outcome.reason}")
     print("making it simple:")
-    nodes = {name: loaded.node(*name.split(".")) for name in campaign.vary}
-    nominal = {name: node.raw if isinstance(node, Scalar) else None for name, node in nodes.items()}
-    shrink(found, campaign, nominal, evaluate)
+    shrink(found, campaign, nominal_of(loaded), evaluate)
     assert found.simplest is not None
     file = options.write or loaded.file.with_name(f"{loaded.scenario.name}-found.scenario.yaml")
     write_regression(loaded, found.simplest, file)

@@ -9,7 +9,7 @@ import pytest
 from asflown.campaign.flying import Outcome
 from asflown.campaign.plan import number_of
 from asflown.campaign.regression import write_regression
-from asflown.campaign.search import Evaluate, Search, search, shrink
+from asflown.campaign.search import Evaluate, Search, Try, search, shrink
 from asflown.grade.result import VerdictWord
 from asflown.scenario.campaign import Campaign
 from asflown.scenario.file import load_scenario
@@ -105,3 +105,28 @@ def test_a_failure_becomes_a_scenario_that_says_what_it_takes(shrunk: Search, tm
         number_of(shrunk.simplest.given["conditions.wind.speed"])
     )
     assert written.conditions.wind.turbulence == "light"
+
+
+def test_a_failure_in_a_list_becomes_a_scenario_with_the_whole_list(tmp_path: Path) -> None:
+    """No file extends a part of a list: what the fault does stays beside when it comes."""
+    base = tmp_path / "base.scenario.yaml"
+    text = NEST.read_text().replace(
+        "conditions:\n", "conditions:\n  faults: [{at: 9 s, inject: gnss-loss, for: 2 s}]\n"
+    )
+    base.write_text(text)
+    (tmp_path / "nest_boxes.py").write_text("")
+    loaded = load_scenario(base)
+    assert [fault.at_s for fault in loaded.scenario.conditions.faults] == [9.0]
+    one = Try({"conditions.faults.0.at": "12.5 s"}, Outcome(0, 7, {}, "fail", "", {}))
+    written = load_scenario(write_regression(loaded, one, tmp_path / "found.scenario.yaml")).scenario
+    (fault,) = written.conditions.faults
+    assert (fault.at_s, fault.inject, fault.for_s) == (12.5, "gnss-loss", 2.0)
+
+
+def test_what_passes_one_step_gentler_was_flown_beside_what_is_left(shrunk: Search) -> None:
+    """Each differs from the simplest failure in one value alone."""
+    assert shrunk.simplest is not None
+    left = shrunk.simplest.given
+    assert shrunk.gentler
+    for one in shrunk.gentler:
+        assert sum(one.given[key] != left[key] for key in left) == 1
