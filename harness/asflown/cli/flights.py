@@ -64,6 +64,8 @@ class FlyRequest:
     """How often flights that ended in an error are flown again; those that failed never are."""
     sandbox: bool = False
     """Start the scripts behind walls: nobody vouches for them."""
+    quiet: bool = False
+    """Show no progress."""
 
 
 def fly_all(request: FlyRequest) -> int:
@@ -86,7 +88,7 @@ def fly_all(request: FlyRequest) -> int:
     ledger = Ledger(subjects, jobs)
     _write_reports(request, ledger.outcomes())
     questions = any(subject.operator is not None for subject in subjects)
-    with board(terminal.console(sys.stderr), questions=questions) as shown:
+    with board(terminal.console(sys.stderr), questions=questions, quiet=request.quiet) as shown:
         _fly_onto(shown, jobs, request, ledger)
         for _ in range(request.retry_errors):
             _fly_onto(shown, ledger.errors(), request, ledger)

@@ -63,6 +63,11 @@ def add_parser(commands: SubParsers) -> None:
         action="store_true",
         help="start the script with no network but the flight's and no files but its folder (needs bubblewrap)",
     )
+    add(
+        "--quiet",
+        action="store_true",
+        help="show no progress while flights are in the air, the results alone",
+    )
     add("--prove", action="store_true", help="fly the first seed twice and compare every byte")
     add(
         "--record-only",
@@ -124,6 +129,7 @@ def run(options: argparse.Namespace) -> int:
             against_baseline=options.against_baseline,
             retry_errors=options.retry_errors,
             sandbox=options.sandbox,
+            quiet=options.quiet,
         )
     )
 

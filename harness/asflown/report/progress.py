@@ -16,6 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 REFRESH_HZ = 5
+NUMBERS = 5
+"""Columns beside the title."""
 ElapsedS = Callable[[], float]
 """Wall time since the flight began, seconds."""
 
@@ -51,9 +53,12 @@ class Board(Protocol):
         """A flight ended; `result` is a word or a sentence."""
 
 
-def board(out: Console, *, questions: bool = False) -> Board:
-    """The board that suits the console; a plain one where people are asked meanwhile."""
-    return LiveBoard(out) if out.is_terminal and not questions else PlainBoard(out)
+def board(out: Console, *, questions: bool = False, quiet: bool = False) -> Board:
+    """The board that suits the console; a plain one where people are asked meanwhile, or lines cannot be redrawn."""
+    if quiet:
+        return SilentBoard()
+    redrawn = out.is_terminal and not out.is_dumb_terminal
+    return LiveBoard(out) if redrawn and not questions else PlainBoard(out)
 
 
 @dataclass(slots=True)
@@ -101,6 +106,9 @@ class LiveBoard:
 
     def _draw(self) -> Table:
         table = Table.grid(padding=(0, 2))
+        table.add_column()  # the title alone gives way where there is little room
+        for _ in range(NUMBERS):
+            table.add_column(no_wrap=True)
         for line in list(self._lines.values()):
             table.add_row(Text(line.title, overflow="ellipsis", no_wrap=True), *_cells(line))
         return table
@@ -155,3 +163,25 @@ class PlainBoard:
 
     def _print(self, text: str) -> None:
         self._out.print(Text(text), soft_wrap=True)
+
+
+class SilentBoard:
+    """Shows nothing: for those who want the results alone."""
+
+    def __enter__(self) -> Self:
+        """Needs nothing."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Has nothing to clean up."""
+
+    def begin(self, number: int, title: str, elapsed_s: ElapsedS) -> None:
+        """Keeps silent."""
+
+    def move(self, number: int, moment: Moment) -> None:
+        """Keeps silent."""
+
+    def end(self, number: int, result: str) -> None:
+        """Keeps silent: the results tell it."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import re
+from contextlib import suppress
 
 import pytest
 from rich.console import Console
 
 from asflown.report import terminal
-from asflown.report.progress import LiveBoard, Moment, PlainBoard, board
+from asflown.report.progress import LiveBoard, Moment, PlainBoard, SilentBoard, board
 
 TITLE = "nest-boxes on palm80, seed 7"
 
@@ -60,3 +62,42 @@ def test_a_flight_that_has_not_begun_to_move_is_starting() -> None:
         shown.begin(0, TITLE, lambda: 0.0)
         shown.refresh()
     assert f"{TITLE} starting" in " ".join(out.getvalue().split())
+
+
+def test_a_terminal_that_cannot_be_redrawn_gets_plain_lines() -> None:
+    """TERM=dumb knows no cursor movements, so it is treated as a log."""
+    out = Console(file=io.StringIO(), force_terminal=True, _environ={"TERM": "dumb"})
+    assert isinstance(board(out), PlainBoard)
+
+
+def test_quiet_shows_nothing_while_flights_are_in_the_air() -> None:
+    """Nothing of a flight is written, on a terminal either."""
+    out = io.StringIO()
+    with board(Console(file=out, force_terminal=True), quiet=True) as shown:
+        shown.begin(0, TITLE, lambda: 1.0)
+        shown.move(0, Moment("flying", 3.0, 3.0, 8.0))
+        shown.end(0, "pass")
+    assert isinstance(shown, SilentBoard)
+    assert not out.getvalue()
+
+
+@pytest.mark.parametrize("width", [80, 120, 200])
+def test_a_long_title_gives_way_to_the_numbers(width: int) -> None:
+    """A flight keeps to one line of the terminal, with all its numbers whole."""
+    out = io.StringIO()
+    with LiveBoard(Console(file=out, force_terminal=True, width=width)) as shown:
+        shown.begin(0, TITLE * 9, lambda: 5.0)
+        shown.move(0, Moment("preparing", 119.9, 104.3, 1204.2))
+        shown.refresh()
+    lines = [line for line in re.split(r"[\r\n]|\x1b\[[0-9;?]*[A-Za-z]", out.getvalue()) if line.strip()]
+    assert all(len(line) <= width for line in lines)
+    assert re.search(r"preparing +119.9 s +104.3 m up +1204.2 m out +24x", lines[-1])
+
+
+def test_the_cursor_is_shown_again_after_an_interruption() -> None:
+    """Whatever ends the flights, Ctrl-C too, leaves the terminal with its cursor."""
+    out = io.StringIO()
+    with suppress(KeyboardInterrupt), LiveBoard(Console(file=out, force_terminal=True)) as shown:
+        shown.begin(0, TITLE, lambda: 1.0)
+        raise KeyboardInterrupt
+    assert out.getvalue().rindex("\x1b[?25h") > out.getvalue().rindex("\x1b[?25l")
