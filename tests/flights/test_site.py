@@ -213,7 +213,7 @@ def test_a_comparison_says_first_in_words_what_differs(site: Path, watched: Watc
 
 
 def test_a_comparison_tells_the_story_of_both(site: Path, watched: Watched) -> None:
-    """Until when they went together, why they parted, how both ended; every moment is marked as the slider passes it."""
+    """Until when they went together, why they parted, how both ended; the slider marks moments."""
     page = watched.page
     page.goto(comparison_of(site))
     told = page.locator(".story li").all_inner_texts()

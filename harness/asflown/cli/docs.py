@@ -1,4 +1,4 @@
-"""`asflown docs`: the reference, made from the program itself, and the guides that come with it; no network is asked."""
+"""`asflown docs`: the reference, made from the program itself, and the guides that come with it; no network."""
 
 from __future__ import annotations
 
