@@ -7,6 +7,8 @@ import pytest
 from asflown.sim.airframe import AIRFRAMES
 from tests.benchmarks.step_responses import FILE, Response, responses
 
+pytestmark = pytest.mark.slow
+
 TABLE = [line.strip("| ").split(" | ") for line in FILE.read_text(encoding="utf-8").splitlines()]
 FLOWN: dict[tuple[str, str], list[Response]] = {}
 

@@ -8,6 +8,8 @@ import pytest
 from asflown.sim.airframe import AIRFRAMES
 from tests.benchmarks.estimator_consistency import CASES, fly
 
+pytestmark = pytest.mark.slow
+
 SEEDS = range(101, 106)
 WHITE, AS_THEY_ARE = CASES[:2]
 
