@@ -23,7 +23,7 @@ examples:
   asflown docs --write harness/docs/reference
                                            all pages as Markdown files
 """
-NAME_WIDTH = 19
+NAME_WIDTH = 24
 
 
 def add_parser(commands: SubParsers) -> None:
