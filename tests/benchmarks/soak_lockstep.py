@@ -1,4 +1,4 @@
-"""The lockstep half of the soak: one `asflown fly` that flies all demo scenarios again and again for hours of flight."""
+"""The lockstep half of the soak: one `asflown fly` that flies all demo scenarios again and again for hours."""
 
 from __future__ import annotations
 

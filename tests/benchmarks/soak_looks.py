@@ -48,9 +48,7 @@ class Curve:
     @property
     def quarters_mib(self) -> tuple[float, float]:
         """Memory in the first quarter and in the last."""
-        first, last = (
-            statistics.median(one.resident_mib for one in quarter) for quarter in self._quarters()
-        )
+        first, last = (statistics.median(one.resident_mib for one in quarter) for quarter in self._quarters())
         return first, last
 
     @property
@@ -85,9 +83,7 @@ class Curve:
 
 
 @contextmanager
-def looked_at(
-    parts: Callable[[], Mapping[str, int]], every_s: float
-) -> Iterator[dict[str, Curve]]:
+def looked_at(parts: Callable[[], Mapping[str, int]], every_s: float) -> Iterator[dict[str, Curve]]:
     """Looks at the processes that `parts` names, again and again until the end."""
     curves: dict[str, Curve] = {}
     ended, begin = threading.Event(), monotonic()
@@ -111,7 +107,9 @@ def looked_at(
 
 def keep(curves: Mapping[str, Curve], file: Path) -> None:
     """Writes everything that was seen."""
-    seen = {name: {"at_s": one.at_s, "held": [asdict(held) for held in one.held]} for name, one in curves.items()}
+    seen = {
+        name: {"at_s": one.at_s, "held": [asdict(held) for held in one.held]} for name, one in curves.items()
+    }
     file.write_text(json.dumps(seen), encoding="utf-8")
 
 
