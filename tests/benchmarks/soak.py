@@ -22,8 +22,8 @@ from tests.benchmarks.soak_lockstep import fly_for_hours
 from tests.benchmarks.soak_looks import Curve
 
 LOCKSTEP_MIB, PACED_MIB = 16.0, 8.0
-"""How much more memory a process may hold in the last quarter than in the first: what a run keeps of each of its
-flights until its last table is a few ten kilobytes; in one flight nothing needs more as it goes on."""
+"""How much more memory a process may hold in the last quarter than in the first: a run keeps what it is to tell of each
+of its flights, some ten kilobytes; in one flight nothing needs more as it goes on."""
 
 
 def lockstep(out: Path, rounds: int) -> dict[str, object]:
@@ -106,7 +106,7 @@ def soaked(part: str, out: Path, options: argparse.Namespace) -> bool:
     )
     words, wrong = (told_lockstep if part == "lockstep" else told_paced)(facts, curves)
     rows = [curve.told(name) for name, curve in curves.items()]
-    verdict = "**Flat.**" if not wrong else "**Not as it must be:** " + "; ".join(wrong)
+    verdict = "**Within its bounds.**" if not wrong else "**Not as it must be:** " + "; ".join(wrong)
     picture = f"![Memory, descriptors, threads and children over time, {part}](soak/{part}.png)"
     text = f"{words}\n\n{table(soak_looks.HEADS, rows)}\n\n{verdict}\n\n{picture}"
     print(text, flush=True)
