@@ -7,6 +7,9 @@ script computes, the harness lives some ticks ahead, so that one flight may occu
 `cores of one flight` says how many on average (processor time of both over wall time). Two flights at a time can
 not scale beyond the machine's cores over that number, which is printed beside.
 
+Parallel efficiency is defined against the time on one processor, so one process is measured both ways: pinned to one
+core with all it starts, which the target is judged by, and free to use both, which is printed beside.
+
 By turns: work on one process, flights on one, work on two, flights on two. Flights are timed from the end of the first
 ones, when all workers are warm, to the end of a fixed number, with more still waiting, so that neither the start of
 processes nor the last flight alone counts; the best of the repetitions counts.
@@ -53,6 +56,8 @@ class Scaling:
     work_s: tuple[list[float], list[float]]
     flight_s: tuple[list[float], list[float]]
     cores_of_one_flight: float
+    on_one_core_s: tuple[list[float], list[float]]
+    """A piece of work and a flight, on one process that is pinned to one core."""
 
     @property
     def of_work(self) -> float:
@@ -66,13 +71,40 @@ class Scaling:
 
     @property
     def efficiency(self) -> float:
-        """The scaling of flights as a share of that of work."""
+        """The scaling of flights as a share of that of work, both against one core."""
+        return self.of_flights_on_cores / self.of_work_on_cores
+
+    @property
+    def of_work_on_cores(self) -> float:
+        """How many times as much work two processes do as one on one core."""
+        return min(self.on_one_core_s[0]) / min(self.work_s[1])
+
+    @property
+    def of_flights_on_cores(self) -> float:
+        """How many times as many flights two processes fly as one on one core."""
+        return min(self.on_one_core_s[1]) / min(self.flight_s[1])
+
+    @property
+    def beside_one_unpinned(self) -> float:
+        """The same against one process that may use all cores: flights overlap harness and script there."""
         return self.of_flights / self.of_work
 
     @property
     def spread(self) -> float:
         """How well the efficiency is known."""
-        return hypot(*(spread_of_least(times) for times in (*self.work_s, *self.flight_s)))
+        times = (self.work_s[1], self.flight_s[1], *self.on_one_core_s)
+        return hypot(*(spread_of_least(one) for one in times))
+
+
+@contextmanager
+def one_core() -> Iterator[None]:
+    """This thread, and what it starts, on one core."""
+    before = os.sched_getaffinity(0)
+    os.sched_setaffinity(0, {min(before)})
+    try:
+        yield
+    finally:
+        os.sched_setaffinity(0, before)
 
 
 @contextmanager
@@ -151,21 +183,27 @@ def measured(repetitions: int) -> Scaling:
     """By turns, so many times."""
     work: tuple[list[float], list[float]] = ([], [])
     flights: tuple[list[float], list[float]] = ([], [])
+    on_one: tuple[list[float], list[float]] = ([], [])
     with windy(3 * 2 + FLIGHTS) as loaded:
         cores = cores_of_one_flight(loaded)
         for _ in range(repetitions):
             for workers in (1, 2):
                 work[workers - 1].append(per_piece_s(workers))
                 flights[workers - 1].append(per_flight_s(loaded, workers))
-    return Scaling(work, flights, cores)
+            with one_core():
+                on_one[0].append(per_piece_s(1))
+                on_one[1].append(per_flight_s(loaded, 1))
+    return Scaling(work, flights, cores, on_one)
 
 
 def told(found: Scaling) -> str:
     """In words."""
     bound = (os.cpu_count() or 1) / max(1.0, found.cores_of_one_flight)
     return (
-        f"two processes do {found.of_work:.2f} times the pure CPU work of one, and {found.of_flights:.2f} times the"
-        f" flights: {found.efficiency:.2f} of it. One flight occupies {found.cores_of_one_flight:.2f} cores, so"
+        f"against one process on one core, two processes do {found.of_work_on_cores:.2f} times the pure CPU work and"
+        f" {found.of_flights_on_cores:.2f} times the flights: {found.efficiency:.2f} of it. Against one process on all"
+        f" cores: {found.of_work:.2f} times the work, {found.of_flights:.2f} times the flights,"
+        f" {found.beside_one_unpinned:.2f} of it; a flight occupies {found.cores_of_one_flight:.2f} cores there, so"
         f" {os.cpu_count()} cores could fly {bound:.2f} times as many at most."
     )
 
