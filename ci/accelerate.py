@@ -196,7 +196,8 @@ def main() -> int:
     wanted = compiled_from()
     if not stamp.exists() or stamp.read_text(encoding="utf-8") != wanted:
         print(
-            "compiling the built-in vehicle and the way of frames; this takes about two minutes ...", file=sys.stderr
+            "compiling the built-in vehicle and the way of frames; this takes about two minutes ...",
+            file=sys.stderr,
         )
         try:
             compile_into(folder)

@@ -17,7 +17,6 @@ from tests.unit.source import ROOT, package_modules, test_modules
 
 IMPORTED_AS = {
     "pyyaml": "yaml", "pyserial": "serial", "cyclonedx-python-lib": "cyclonedx", "packageurl-python": "packageurl",
-    "scikit-learn": "sklearn",
 }  # fmt: skip
 USED_AS_PROGRAMS = {
     "build", "check-jsonschema", "coverage", "hypothesis", "import-linter", "lxml-stubs", "mutmut", "mypy",
