@@ -48,7 +48,7 @@ class ModeRequest:
     """What somebody asked for: modes by name, or numbers as HEARTBEAT has them."""
 
     at_us: int
-    command: int
+    command: int = 0
     names: tuple[ModeName, ...] = ()
     numbers: tuple[int, ...] = ()
 

@@ -3,13 +3,14 @@
 A change is the guard's, the pilot's or the script's when that one asked for it; else the vehicle's own when what it
 did before, or what it says, explains it; else unknown. The pilot has taken over when sticks leave their dead band for
 several messages, when a station asks for a mode, or when one of the `pilot_modes` appears. That is for good. A change
-of the vehicle's own, and an unknown one, is told and ends nothing.
+of the vehicle's own, and an unknown one, is told and ends nothing. A change that HEARTBEAT tells first waits for its
+name where only CURRENT_MODE gives names.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from asflown.flight.guard_terms import GuardTerms
@@ -22,7 +23,7 @@ from asflown.vehicle.reactions import MODE_NAME, Reaction
 
 By = Literal["script", "guard", "vehicle", "pilot", "unknown"]
 PATIENCE_US = 1_500_000
-"""How long an unexplained change waits for the vehicle to say why."""
+"""How long a change waits for the vehicle to name or to explain it."""
 STICKS_EXPLAIN_US = 1_500_000
 _ENDS: dict[tuple[ModeName | None, ModeName | None], str] = {
     ("take-off", "position-hold"): "take-off done",
@@ -70,9 +71,8 @@ class Takeover:
         self._sticks = StickWatch()
         self._sticks_off_us: int | None = None
         self._script, self._station, self._guard = Requests(), Requests(), Requests()
-        self._set_point_us: int | None = None
-        self._number: int | None = None
-        self._last: ModeName | None = None
+        self._set_point_us = 0
+        self._flown: tuple[int, ModeName | None] | None = None
         self._waiting: list[_Pending] = []
         self.watching = False
         """Whether a takeover counts: while the script flies."""
@@ -83,7 +83,7 @@ class Takeover:
     def mode(self) -> ModeName | None:
         """The mode that is flown, where its number has a name."""
         seen = self._watch.seen
-        return STANDARD_NAMES.get(seen.standard_mode) or self._names.get(seen.custom_mode or 0)
+        return STANDARD_NAMES.get(seen.standard_mode or 0) or self._names.get(seen.custom_mode or 0)
 
     def can_tell(self, mode: ModeName) -> bool:
         """Whether this mode would be recognised when it is flown."""
@@ -115,7 +115,7 @@ class Takeover:
 
     def guard_asked(self, now_us: int, reaction: Reaction) -> None:
         """The guard asks for a reaction."""
-        self._guard.note(ModeRequest(now_us, 0, names=(MODE_NAME[reaction],)))
+        self._guard.note(ModeRequest(now_us, names=(MODE_NAME[reaction],)))
 
     # What comes down
 
@@ -124,31 +124,34 @@ class Takeover:
         if self._sticks.vehicle(now_us, frame):
             self._take(now_us, "sticks of the vehicle's own receiver moved")
         number = self._watch.seen.custom_mode
-        if number is None or number == self._number:
+        if number is None:
             return
-        before_number, self._number = self._number, number
-        if before_number is None:
-            return
-        self._changed(_Pending(now_us, self._last, self.mode, number))
+        before, self._flown = self._flown, (number, self.mode)
+        if before is not None and before[0] != number:
+            self._changed(_Pending(now_us, before[1], self.mode, number))
 
     def tick(self, now_us: int) -> None:
         """Looks whether what waits can be told now."""
-        self._last = self.mode
         waiting, self._waiting = self._waiting, []
         for change in waiting:
-            self._classify(change, final=now_us - change.at_us >= PATIENCE_US)
+            self._classify(now_us, change)
 
     def _changed(self, change: _Pending) -> None:
-        self._last = change.after
         if change.number in self._terms.pilot_modes:
             self._tell(change, "pilot", "a mode of the pilot's")
             self._take(change.at_us, f"pilot mode {change.number}")
             return
-        self._classify(change, final=False)
+        self._classify(change.at_us, change)
 
-    def _classify(self, change: _Pending, *, final: bool) -> None:
+    def _classify(self, now_us: int, change: _Pending) -> None:
+        seen, patient = self._watch.seen, now_us - change.at_us < PATIENCE_US
+        if change.after is None and seen.custom_mode == change.number:
+            change = replace(change, after=self.mode)
+            if change.after is None and patient and seen.says_mode and seen.standard_mode is None:
+                self._waiting.append(change)  # its name is to come
+                return
         who, why = self._explain(change)
-        if who == "unknown" and not final:
+        if who == "unknown" and patient:
             self._waiting.append(change)
         else:
             self._tell(change, who, why)
@@ -184,8 +187,7 @@ class Takeover:
         return ""
 
     def _stream_ended(self, at_us: int) -> bool:
-        silent_us = at_us - (self._set_point_us or 0)
-        return silent_us >= 0.8 * self._terms.set_point_time_out_s * 1e6
+        return at_us - self._set_point_us >= 0.8 * self._terms.set_point_time_out_s * 1e6
 
     def _tell(self, change: _Pending, by: By, why: str) -> None:
         self._on_change(ModeChange(change.at_us, change.before, change.after, change.number, by, why))

@@ -62,7 +62,8 @@ class Seen:
     custom_mode: int | None = None
     intended_mode: int | None = None
     """What CURRENT_MODE says was asked for, if it says so."""
-    standard_mode: int = 0
+    standard_mode: int | None = None
+    """MAV_STANDARD_MODE of `custom_mode`; None until CURRENT_MODE tells it."""
     says_mode: bool = False
     """Whether CURRENT_MODE is sent at all."""
     alarm_us: int | None = None
@@ -132,7 +133,7 @@ class VehicleWatch:
         seen.armed, seen.simulated, seen.state = armed, bool(base_mode & SIMULATED_FLAG), payload[7]
         custom_mode = int.from_bytes(payload[:4], "little")
         if custom_mode != seen.custom_mode:
-            seen.custom_mode, seen.standard_mode, seen.intended_mode = custom_mode, 0, None
+            seen.custom_mode, seen.standard_mode, seen.intended_mode = custom_mode, None, None
 
     def _current_mode(self, _now_us: int, _frame: bytes, payload: bytes) -> None:
         seen = self.seen

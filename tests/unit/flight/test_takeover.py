@@ -4,57 +4,10 @@ from __future__ import annotations
 
 import pytest
 from pymavlink.dialects.v20 import common as mav
-from pymavlink.dialects.v20 import development
 
-from asflown.flight.guard_terms import GuardTerms
 from asflown.flight.mode_requests import mode_request
 from asflown.flight.pilot_sticks import StickWatch
-from asflown.flight.takeover import Takeover
-from asflown.flight.watch import VehicleWatch
-from tests.unit.link.frames import Sender
-
-VEHICLE, SCRIPT, STATION = Sender(1, 1), Sender(245, 190), Sender(250, 190)
-SECOND_US = 1_000_000
-TERMS = GuardTerms(
-    modes={
-        "set-points": 41,
-        "position-hold": 42,
-        "safe-recovery": 43,
-        "land": 44,
-        "take-off": 45,
-        "mission": 46,
-    },
-    pilot_modes=(50,),
-)
-
-
-class Watching:
-    """A takeover that watches a vehicle of which only heartbeats come."""
-
-    def __init__(self) -> None:
-        self.watch = VehicleWatch()
-        self.changes: list[tuple[str | None, str]] = []
-        self.taken: list[tuple[int, str]] = []
-        self.takeover = Takeover(
-            TERMS,
-            self.watch,
-            lambda change: self.changes.append((change.after, change.by)),
-            lambda now_us, how: self.taken.append((now_us, how)),
-        )
-        self.takeover.watching = True
-
-    def beat(self, at_s: float, mode: int, state: int = 4, *, armed: bool = True) -> None:
-        """A heartbeat of the vehicle."""
-        now_us = round(at_s * SECOND_US)
-        frame = VEHICLE.pack(mav.MAVLink_heartbeat_message(2, 0, 129 if armed else 1, mode, state, 3))
-        self.watch.frame(now_us, frame)
-        self.takeover.vehicle_frame(now_us, frame)
-        self.takeover.tick(now_us)
-
-
-def set_mode(sender: Sender, main: int, sub: int = 0) -> bytes:
-    """MAV_CMD_DO_SET_MODE."""
-    return sender.pack(mav.MAVLink_command_long_message(1, 1, 176, 0, 1, main, sub, 0, 0, 0, 0))
+from tests.unit.flight.takeover_bench import SCRIPT, SECOND_US, STATION, VEHICLE, Watching, set_mode
 
 
 @pytest.mark.parametrize(
@@ -93,10 +46,7 @@ def test_a_failsafe_is_told_by_the_mode_that_was_intended() -> None:
     """CURRENT_MODE: land is flown, and position hold was asked for."""
     watching = Watching()
     watching.beat(0.0, 42)
-    message = development.MAVLink_current_mode_message(7, 44, 42)
-    frame = bytes(message.pack(development.MAVLink(None, 1, 1)))
-    watching.watch.frame(SECOND_US, frame)
-    watching.takeover.vehicle_frame(SECOND_US, frame)
+    watching.current_mode(1.0, 7, 44, intended=42)
     assert watching.changes == [("land", "vehicle")]
 
 
