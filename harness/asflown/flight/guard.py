@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any, Literal, Protocol
 
 from asflown.clock.base import Clock
-from asflown.flight.guard_causes import UNHEARD_US, Cause, Causes, Step, plan
+from asflown.flight.guard_causes import UNHEARD_S, UNHEARD_US, Cause, Causes, Step, plan
 from asflown.flight.guard_effect import Effect
 from asflown.flight.guard_terms import GuardTerms
 from asflown.flight.guard_voice import Voice
@@ -25,6 +25,8 @@ from asflown.vehicle.reactions import GRAVITY, MODE_NAME, Reaction
 LOOK_INTERVAL_US = 100_000
 EMERGENCY = IN_DISTRESS[1]
 SET_DOWN = Step("set-down")
+_NOTHING = -1
+"""Less grave than every reaction."""
 NoteSafety = Callable[[int, str, str], None]
 """Takes flight time, what was done, and why."""
 Source = Literal["guard", "harness"]
@@ -47,12 +49,17 @@ class GuardedHub(Protocol):
     def inject(self, frame: bytes, source: Source) -> None:
         """Sends a frame to the vehicle."""
 
-    def cut_off(self, role: Literal["script"] = "script") -> None:
+    def cut_off(self, role: Literal["script"]) -> None:
         """Passes nothing of the script on any more."""
 
 
 class Guard:
-    """Looks ten times a second. It hooks itself into the hub."""
+    """Looks ten times a second. It hooks itself into the hub. `_asked` is None until it asks for something."""
+
+    _first: Cause
+    _steps: tuple[Step, ...]
+    _who: Source
+    _insists: bool
 
     def __init__(
         self,
@@ -73,13 +80,8 @@ class Guard:
         self._effect = Effect(watch, self.takeover)
         self._ceiling_m = terms.limits.height_m
         self._met: list[str] = []
-        self._first: Cause | None = None
-        self._steps: tuple[Step, ...] = ()
         self._asked: Reaction | None = None
-        self._who: Source = "guard"
-        self._insists = False
         self._deaf_since_us: int | None = None
-        self._script_runs = False
         self._may_arm = terms.may_arm
         hub.on_vehicle_frame.append(self._vehicle_frame)
         hub.on_script_frame.append(self._script_frame)
@@ -96,7 +98,7 @@ class Guard:
 
     def script_started(self) -> None:
         """The script flies from now on: its silence counts, and so does what a pilot does."""
-        self._script_runs = self.takeover.watching = True
+        self.takeover.watching = True
         self._causes.script_heard_us = self._clock.now_us()
 
     def script_may_arm(self) -> None:
@@ -105,7 +107,6 @@ class Guard:
 
     def script_ended(self) -> None:
         """From now on silence is no surprise."""
-        self._script_runs = False
         self._causes.script_heard_us = None
 
     def script_left(self, says: str) -> None:
@@ -138,7 +139,7 @@ class Guard:
         self.takeover.vehicle_frame(now_us, frame)
 
     def _script_frame(self, now_us: int, frame: bytes) -> None:
-        if self._script_runs:
+        if self._causes.script_heard_us is not None:
             self._causes.script_heard_us = now_us
         if not self._may_arm and may_turn_motors(frame):  # the hub withholds it, and all that follows
             self._hub.cut_off("script")
@@ -160,7 +161,6 @@ class Guard:
     def _on_taken(self, now_us: int, how: str) -> None:
         self._hub.cut_off("script")
         self._voice.be_silent()
-        self._steps = ()
         self._note(now_us, "pilot: taken over", how)
 
     # Ten times a second
@@ -176,19 +176,19 @@ class Guard:
         if self.takeover.watching:  # before the script flies, whoever armed it is its pilot
             for cause in self._causes.look(now_us):
                 self._meet(now_us, cause, "guard")
-        if self._steps:
+        if self._asked is not None:
             self._pursue(now_us)
 
     def _listen(self, now_us: int) -> None:
         """Notes when the vehicle is not heard any more: the guard is mute then, and its own failsafe acts."""
-        seen = self._watch.seen
         silence_us = self._causes.silence_us(now_us)
-        if self._deaf_since_us is None and seen.armed and silence_us > UNHEARD_US:
-            self._deaf_since_us = seen.heartbeat_us or 0
-            says = f"no heartbeat for {UNHEARD_US / 1e6:g} s; the vehicle's own failsafe is left to act"
+        heard_us, unheard = now_us - silence_us, silence_us > UNHEARD_US
+        if self._deaf_since_us is None and self._watch.seen.armed and unheard:
+            self._deaf_since_us = heard_us
+            says = f"no heartbeat for {UNHEARD_S} s; the vehicle's own failsafe is left to act"
             self._note(now_us, "guard: link lost", says)
-        elif self._deaf_since_us is not None and silence_us < UNHEARD_US:
-            gone_s = ((seen.heartbeat_us or now_us) - self._deaf_since_us) / 1e6
+        elif self._deaf_since_us is not None and not unheard:
+            gone_s = (heard_us - self._deaf_since_us) / 1e6
             self._deaf_since_us, self._causes.heard_since_us = None, now_us
             self._effect.begin_again(now_us)
             self._note(now_us, "guard: link back", f"the vehicle was not heard for {gone_s:.1f} s")
@@ -213,9 +213,9 @@ class Guard:
 
     def _not_milder(self, steps: tuple[Step, ...]) -> tuple[Step, ...]:
         """What is left of a plan beside what was asked for, and what the vehicle does by itself."""
-        least = max(self._gravity_now(), -1 if self._asked is None else GRAVITY[self._asked])
+        least = max(self._gravity_now(), _NOTHING if self._asked is None else GRAVITY[self._asked])
         if self._asked is None and least == 0:
-            least = -1  # it holds, or is on its way to where it will: to be told to stop does no harm
+            least = _NOTHING  # it holds, or is on its way to where it will: to be told to stop does no harm
         return tuple(step for step in steps if GRAVITY[step.reaction] > least)
 
     def _gravity_now(self) -> int:
@@ -224,7 +224,7 @@ class Guard:
         found = [
             gravity for reaction, gravity in GRAVITY.items() if MODE_NAME[reaction] == self.takeover.mode
         ]
-        return found[0] if found else -1
+        return found[0] if found else _NOTHING
 
     def _begin(self, now_us: int, why: str) -> None:
         reaction = self._steps[0].reaction
@@ -271,5 +271,4 @@ class Guard:
             self._effect.begin(now_us, reaction)
 
     def _cause(self) -> str:
-        assert self._first is not None  # there is no step without a cause
         return self._first.says

@@ -16,9 +16,10 @@ CauseKind = Literal[
     "position-lost", "battery-critical", "runaway", "too-high", "too-far", "battery-low", "script-silent",
     "link-lost", "script-left", "harness-gone",
 ]  # fmt: skip
-UNHEARD_US = 5_000_000
+UNHEARD_S, UNPLACED_S = 5, 5
+UNHEARD_US = UNHEARD_S * 1_000_000
 """So long without a heartbeat, and the link counts as lost."""
-UNPLACED_US = 5_000_000
+UNPLACED_US = UNPLACED_S * 1_000_000
 """So long without a position message, though the vehicle is heard."""
 RUNAWAY_US = 500_000
 STOPS_FOR_US = 5_000_000
@@ -42,10 +43,11 @@ class Step:
 
 
 _HOME, _DOWN = (Step("come-home"),), (Step("set-down"),)
+_STOP_THEN_DOWN = (Step("stop-here", 2_000_000), *_DOWN)
 _PLANS: dict[CauseKind, tuple[Step, ...]] = {
     "position-lost": _DOWN,
     "battery-critical": _DOWN,
-    "runaway": (Step("stop-here", 2_000_000), Step("set-down")),
+    "runaway": _STOP_THEN_DOWN,
     "too-high": _HOME,
     "too-far": _HOME,
     "battery-low": _HOME,
@@ -54,7 +56,6 @@ _PLANS: dict[CauseKind, tuple[Step, ...]] = {
     "script-left": _DOWN,
     "harness-gone": _HOME,
 }
-_STOP_THEN_DOWN = (Step("stop-here", 2_000_000), Step("set-down"))
 
 
 def plan(kind: CauseKind, *, return_too_high: bool) -> tuple[Step, ...]:
@@ -63,7 +64,7 @@ def plan(kind: CauseKind, *, return_too_high: bool) -> tuple[Step, ...]:
     if not return_too_high or all(step.reaction != "come-home" for step in steps):
         return steps
     if steps[0].reaction == "stop-here":
-        return (*steps[:-1], Step("set-down"))
+        return (steps[0], *_DOWN)
     return _STOP_THEN_DOWN
 
 
@@ -112,7 +113,7 @@ class Causes:
         needed = self._limits.height_m is not None or self._limits.distance_m is not None
         told_us = max(seen.position_us or 0, self.heard_since_us)
         if (needed or seen.position_us is not None) and now_us - told_us > UNPLACED_US:
-            return Cause("position-lost", f"no position told for {UNPLACED_US / 1e6:g} s")
+            return Cause("position-lost", f"no position told for {UNPLACED_S} s")
         return None
 
     def _battery_critical(self) -> Cause | None:

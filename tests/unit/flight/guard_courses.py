@@ -566,3 +566,22 @@ def script_silent_after_a_word() -> tuple[Bench, float]:
     bench = Bench(Limits(script_silent_s=4))
     bench.script(3.0, mav.MAVLink_ping_message(0, 1, 0, 0))
     return bench, 8
+
+
+@course
+def not_heard_for_exactly_five_seconds() -> tuple[Bench, float]:
+    """Five seconds of silence are none yet; told with how long it was between two heartbeats."""
+    bench = Bench()
+    bench.set(1.98, deaf=True)
+    for at_s in (2.0, 9.75):
+        bench.vehicle(at_s, mav.MAVLink_heartbeat_message(2, 12, 129, 41, 4, 3))
+        bench.vehicle(at_s, mav.MAVLink_local_position_ned_message(0, *[0.0] * 6))
+    return bench, 12
+
+
+@course
+def script_that_arms() -> tuple[Bench, float]:
+    """Where nothing forbids it a script arms, and nobody says a word."""
+    bench = Bench()
+    bench.script(1.0, command(400, 1))
+    return bench, 2
