@@ -19,15 +19,17 @@ _GRAVER_THAN_STOPPING = (MODE_NAME["come-home"], MODE_NAME["set-down"])
 
 
 class Effect:
-    """Judges one reaction at a time."""
+    """Judges one reaction at a time: the one that was begun last."""
+
+    _reaction: Reaction
+    _begun_us: int
+    _moved_us: int
+    _shown_us: int | None
+    _accepted: bool
+    _place: tuple[float, float]
 
     def __init__(self, watch: VehicleWatch, takeover: Takeover) -> None:
         self._watch, self._takeover = watch, takeover
-        self._reaction: Reaction = "stop-here"
-        self._begun_us = self._moved_us = 0
-        self._shown_us: int | None = None
-        self._accepted = False
-        self._place = (0.0, 0.0)
 
     def begin(self, now_us: int, reaction: Reaction) -> None:
         """A reaction was asked for."""
@@ -89,9 +91,9 @@ class Effect:
         """A vehicle that stands in the air while it should come down is told something else."""
         if self._reaction == "stop-here" or self._watch.seen.position_us is None:
             return ""
-        place = self._where()
-        if max(abs(a - b) for a, b in zip(place, self._place, strict=True)) >= _PROGRESS_M:
-            self._place, self._moved_us = place, now_us
+        (distance_m, height_m), (last_distance_m, last_height_m) = self._where(), self._place
+        if max(abs(distance_m - last_distance_m), abs(height_m - last_height_m)) >= _PROGRESS_M:
+            self._place, self._moved_us = (distance_m, height_m), now_us
         if now_us - self._moved_us < PROGRESS_US or self._watch.seen.landed_state == ON_GROUND:
             return ""
         return f"{self._reaction} makes no progress"
