@@ -23,17 +23,21 @@ _MAY_CHANGE = (int(common.MAV_RESULT_IN_PROGRESS), int(common.MAV_RESULT_TEMPORA
 
 
 class Voice:
-    """Asks one vehicle. `send` takes a frame for it."""
+    """Asks one vehicle, once it was told what for. `send` takes a frame for it."""
+
+    _ways: tuple[Way, ...]
+    _way: int
+    _tries: int
+    _refusals: int
+    _next_us: int
+    _accepted_us: int | None
+    refused: bool
+    """Every way was refused."""
 
     def __init__(self, send: Callable[[bytes], None], modes: Mapping[ModeName, ModeNumber]) -> None:
         self._send, self._modes = send, modes
         self._mavlink = common.MAVLink(None, OWN_SYSTEM, OWN_COMPONENT)
-        self._ways: tuple[Way, ...] = ()
-        self._way = self._tries = self._refusals = 0
-        self._next_us = 0
-        self._accepted_us: int | None = None
-        self.refused = False
-        """Every way was refused."""
+        self.be_silent()
 
     @property
     def accepted(self) -> bool:
