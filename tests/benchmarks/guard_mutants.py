@@ -27,6 +27,8 @@ ACCEPTED = Path(__file__).with_name("guard_mutants_accepted.txt")
 MUTATED = ("guard", "guard_causes", "guard_effect", "guard_terms", "guard_voice", "takeover")
 UNIT_TESTS = ("tests/unit/flight/test_guard*.py", "tests/unit/flight/test_takeover*.py")
 FLIGHTS = ("tests/flights/test_guard.py",)
+NOTICED = ("killed", "timeout")
+"""A test failed, or did not end."""
 CONFIGURATION = """[tool.pytest.ini_options]
 addopts = "-p no:cacheprovider"
 [tool.mutmut]
@@ -86,7 +88,7 @@ def main() -> int:
         lay_out(folder, flights=options.flights)
         results = found(folder)
     known = accepted()
-    left = {name: how for name, how in results.items() if how != "killed" and name not in known}
+    left = {name: how for name, how in results.items() if how not in NOTICED and name not in known}
     rows = _rows(results, known)
     print(table(["module", "mutants", "killed", "make no difference", "survived"], rows))
     for name, how in sorted(left.items()):
@@ -105,9 +107,7 @@ def _rows(results: dict[str, str], known: set[str]) -> list[list[str]]:
     for name, how in results.items():
         module = name.split(".")[2]
         counts[module]["all"] += 1
-        counts[module][
-            "killed" if how in {"killed", "timeout"} else "known" if name in known else "left"
-        ] += 1
+        counts[module]["killed" if how in NOTICED else "known" if name in known else "left"] += 1
     return [
         [module, *(str(count[key]) for key in ("all", "killed", "known", "left"))]
         for module, count in sorted(counts.items())
