@@ -58,7 +58,7 @@ def test_before_it_is_told_what_for_it_is_silent_and_deaf() -> None:
 
 @pytest.mark.parametrize("result", [ACCEPTED, DENIED])
 def test_an_answer_to_nobody_in_particular_counts(result: int) -> None:
-    """COMMAND_ACK without a target; the zeros at its end are not sent (OC-MAV: payload truncation)."""
+    """COMMAND_ACK without a target; MAVLink 2 leaves the zeros at its end away."""
     asking = Asking()
     asking.voice.ask("set-down")
     asking.tick(0)

@@ -257,6 +257,15 @@ def test_two_changes_between_two_looks_follow_each_other() -> None:
     ]
 
 
+def test_a_pilot_mode_that_has_a_name_is_told_by_it() -> None:
+    """And takes over at that moment."""
+    watching = Watching(GuardTerms(modes={"land": 44, "position-hold": 42}, pilot_modes=(42,)))
+    watching.beat(0.0, 44)
+    watching.beat(1.0, 42)
+    assert watching.records == [record(1, 44, 42, "pilot", "a mode of the pilot's")]
+    assert watching.taken == [(SECOND_US, "pilot mode 42")]
+
+
 def received(first: int) -> Any:
     """RC_CHANNELS."""
     return mav.MAVLink_rc_channels_message(0, 16, first, *[1500] * 3, *[65535] * 14, 200)
