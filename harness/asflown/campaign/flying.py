@@ -14,7 +14,7 @@ from typing import Any, Literal
 from asflown.campaign.plan import Drawn
 from asflown.errors import AsflownError
 from asflown.flight.conductor import fly
-from asflown.flight.plan import ClockChoice, FlightPlan
+from asflown.flight.plan import ClockChoice, FlightPlan, unwatched
 from asflown.grade.grade import grade_flight, write_grade
 from asflown.grade.result import Grade, VerdictWord
 from asflown.scenario.file import LoadedScenario, load_scenario, with_given
@@ -87,7 +87,7 @@ def fly_task(task: Task, _tell: Any = None) -> Outcome:
             loaded = task.as_flown.put_into(loaded)
         vehicle = load_vehicle(task.vehicle, loaded.folder)
         plan = FlightPlan(loaded, vehicle, drawn.seed, task.clock, task.keep, task.vehicle)
-        result = fly(plan, lambda at: None)
+        result = fly(plan, unwatched)
         grade = grade_flight(result.folder, loaded.scenario)
     except AsflownError as error:
         return lost(task, str(error))

@@ -35,7 +35,7 @@ def record(paths: tuple[Path, ...], vehicle: str | None, keep: Path | None) -> i
         f"recording {file.name} at {file.link}: fly when you are ready; it ends when you have landed\n"
     )
     plan = FlightPlan(loaded, file, 0, "paced", place, vehicle)
-    with board(terminal.console(sys.stderr)) as shown:
+    with board(terminal.console(sys.stderr, widest=None)) as shown:
         shown.begin(0, f"{loaded.scenario.name} on {file.name}, by hand", Stopwatch().seconds)
 
         def show(at: Progress) -> None:

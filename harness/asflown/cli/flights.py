@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from asflown.cli.changes import check_baselines, find_changes, show_changes
@@ -88,7 +88,7 @@ def fly_all(request: FlyRequest) -> int:
     ledger = Ledger(subjects, jobs)
     _write_reports(request, ledger.outcomes())
     questions = any(subject.operator is not None for subject in subjects)
-    with board(terminal.console(sys.stderr), questions=questions, quiet=request.quiet) as shown:
+    with board(terminal.console(sys.stderr, widest=None), questions=questions, quiet=request.quiet) as shown:
         _fly_onto(shown, jobs, request, ledger)
         for _ in range(request.retry_errors):
             _fly_onto(shown, ledger.errors(), request, ledger)
@@ -143,7 +143,7 @@ def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: 
         shown.begin(job.number, job.title, Stopwatch().seconds)
 
     def watch(job: Job, at: Progress) -> None:
-        shown.move(job.number, Moment(at.phase, at.flight_time_s, at.height_m, at.distance_m))
+        shown.move(job.number, _moment(at))
 
     with (
         Remembering(request.keep or FLIGHTS) as history,
@@ -153,8 +153,19 @@ def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: 
             ledger.enter(result)
             if result.flown is not None:
                 history.enter(result.flown.folder)
-            shown.end(result.number, _in_a_word(result))
+            verdict = "error" if result.flown is None else result.flown.verdict
+            shown.end(result.number, _in_a_word(result), verdict)
             _write_reports(request, ledger.outcomes())
+
+
+def _moment(at: Progress) -> Moment:
+    moment = Moment(
+        at.phase, at.flight_time_s, at.height_m, at.distance_m, at.frames_lost, silent_s=at.silent_s
+    )
+    if at.along is None:
+        return moment
+    leg = f"{at.along.leg}/{at.along.legs} {at.along.kind}"
+    return replace(moment, leg=leg, off_m=at.along.off_m)
 
 
 def _in_a_word(result: JobResult) -> str:

@@ -15,12 +15,13 @@ from asflown.clock.paced import PacedClock
 from asflown.clock.virtual import VirtualClock
 from asflown.errors import FlightError, HarnessFault, ScriptProblem, VehicleProblem
 from asflown.flight import endings
+from asflown.flight.along import FlightFollower
 from asflown.flight.interpreter import Command
 from asflown.flight.kept_recorder import KeptRecorder
 from asflown.flight.kept_rig import KeptRig
 from asflown.flight.launching import Attempted
 from asflown.flight.logbook import Logbook
-from asflown.flight.plan import FlightPlan, Progress, ProgressCallback
+from asflown.flight.plan import FlightPlan, Progress, ProgressCallback, unwatched
 from asflown.flight.rig import Rig
 from asflown.flight.script import Ending, ScriptRunner
 from asflown.record import folder as folders
@@ -45,6 +46,7 @@ PILOT_PATIENCE_US = 900_000_000
 """How long is recorded while a pilot who took over flies on."""
 KEPT = frozenset({"bench", "airframe"})
 """Kinds whose port a keeper has."""
+LOST_ON_THE_RADIO = frozenset({"radio.up.frames_lost", "radio.down.frames_lost"})
 AnyRig = Rig | KeptRig
 
 
@@ -81,6 +83,7 @@ class Attempt:
         self._logbook = Logbook(manifest, folder, self._recorder)
         self._rig: AnyRig | None = None
         self._looks = 0
+        self._follower: FlightFollower | None = None
         self._failure: FlightError | None = None
         self._stopped = False
 
@@ -255,8 +258,19 @@ class Attempt:
 
     def _show(self, phase: endings.Phase) -> None:
         assert self._rig is not None
-        watch = self._rig.watch
-        self._progress(Progress(phase, self._clock.now_us() / 1e6, watch.height_m, watch.distance_m))
+        if self._progress is unwatched:
+            return
+        if self._follower is None:
+            self._follower = FlightFollower(self._plan.loaded.scenario)
+        watch, seen, now_us = self._rig.watch, self._rig.watch.seen, self._clock.now_us()
+        along = self._follower.see(seen.start_ned_m, seen.north_m, seen.east_m, seen.down_m)
+        counted = self._rig.hub.counters()
+        lost = [count for name, count in counted.items() if name in LOST_ON_THE_RADIO]
+        silent_s = None if seen.position_us is None else (now_us - seen.position_us) / 1e6
+        height_m, distance_m = watch.height_m, watch.distance_m
+        self._progress(
+            Progress(phase, now_us / 1e6, height_m, distance_m, along, sum(lost) if lost else None, silent_s)
+        )
 
     # Closing
 

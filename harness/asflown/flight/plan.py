@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from asflown.flight.along import Along
 from asflown.flight.operator import Operator
 from asflown.flight.preflight import Item, Preflight
 from asflown.record.manifest import Manifest
@@ -46,6 +47,12 @@ class Progress:
     flight_time_s: float
     height_m: float
     distance_m: float
+    along: Along | None = None
+    """On which leg it is; None without a path, and before it armed."""
+    frames_lost: int | None = None
+    """By the emulated radio, both ways; None where a real one does that."""
+    silent_s: float | None = None
+    """Age of the last position that was heard; None before the first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,3 +64,7 @@ class FlightResult:
 
 
 ProgressCallback = Callable[[Progress], None]
+
+
+def unwatched(_at: Progress) -> None:
+    """Nobody watches: given as the callback, it saves the work of finding out how far a flight is."""

@@ -5,19 +5,28 @@ Progress goes to standard error, results to standard output. Nothing here decide
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Protocol, Self
 
-from rich.console import Console
+from rich.console import Console, Group
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from asflown.grade.result import VerdictWord
+
 REFRESH_HZ = 5
-NUMBERS = 5
-"""Columns beside the title."""
+ROOMY = 110
+"""From so many columns on, the leg has a column beside the phase."""
+WORDS: dict[VerdictWord, str] = {
+    "pass": "passed",
+    "fail": "failed",
+    "inconclusive": "inconclusive",
+    "error": "in error",
+}
 ElapsedS = Callable[[], float]
 """Wall time since the flight began, seconds."""
 
@@ -30,6 +39,14 @@ class Moment:
     flight_time_s: float
     height_m: float
     distance_m: float
+    frames_lost: int | None = None
+    """On the radio; None where nobody counts them."""
+    leg: str = ""
+    """`3/7 line`; empty where there is none."""
+    off_m: float | None = None
+    """Distance from the leg, in space."""
+    silent_s: float | None = None
+    """Age of the last position that was heard."""
 
 
 class Board(Protocol):
@@ -49,8 +66,8 @@ class Board(Protocol):
     def move(self, number: int, moment: Moment) -> None:
         """A flight went on."""
 
-    def end(self, number: int, result: str) -> None:
-        """A flight ended; `result` is a word or a sentence."""
+    def end(self, number: int, result: str, verdict: VerdictWord | None = None) -> None:
+        """A flight ended; `result` is a word or a sentence, `verdict` is None for a flight that is not judged."""
 
 
 def board(out: Console, *, questions: bool = False, quiet: bool = False) -> Board:
@@ -72,7 +89,9 @@ class LiveBoard:
     """One line for each flight in the air, redrawn in place; the terminal is clean when they are down."""
 
     def __init__(self, out: Console) -> None:
+        self._out = out
         self._lines: dict[int, _Line] = {}
+        self._ended: Counter[VerdictWord | None] = Counter()
         self._live = Live(
             get_renderable=self._draw, console=out, refresh_per_second=REFRESH_HZ, transient=True
         )
@@ -96,37 +115,61 @@ class LiveBoard:
         """Notes where a flight is; it is drawn with the next refresh."""
         self._lines[number].moment = moment
 
-    def end(self, number: int, result: str) -> None:
-        """Takes a line away."""
+    def end(self, number: int, result: str, verdict: VerdictWord | None = None) -> None:
+        """Takes a line away, and counts it."""
         self._lines.pop(number, None)
+        self._ended[verdict] += 1
 
     def refresh(self) -> None:
         """Draws now, instead of waiting for the next turn."""
         self._live.refresh()
 
-    def _draw(self) -> Table:
-        table = Table.grid(padding=(0, 2))
+    def _draw(self) -> Group:
+        """All lines as the terminal is now; it may have been resized since."""
+        lines, roomy = list(self._lines.values()), self._out.width >= ROOMY
+        rows = [(line.title, _cells(line, roomy=roomy)) for line in lines]
+        table = Table.grid(padding=(0, 2 if roomy else 1))
         table.add_column()  # the title alone gives way where there is little room
-        for _ in range(NUMBERS):
+        for _ in range(max((len(cells) for _, cells in rows), default=0)):
             table.add_column(no_wrap=True)
-        for line in list(self._lines.values()):
-            table.add_row(Text(line.title, overflow="ellipsis", no_wrap=True), *_cells(line))
-        return table
+        for title, cells in rows:
+            table.add_row(Text(title, overflow="ellipsis", no_wrap=True), *cells)
+        several = len(lines) + self._ended.total() > 1
+        return Group(table, self._totals(len(lines))) if several else Group(table)
+
+    def _totals(self, under_way: int) -> Text:
+        """`3 done: 2 passed, 1 failed; 2 under way`."""
+        judged = ", ".join(f"{self._ended[one]} {word}" for one, word in WORDS.items() if self._ended[one])
+        done = f"{self._ended.total()} done{': ' if judged else ''}{judged}"
+        return Text(f"{done}; {under_way} under way", overflow="ellipsis", no_wrap=True)
 
 
-def _cells(line: _Line) -> list[str]:
-    """`flying`, `12.4 s`, `3.0 m up`, `8.1 m out`, `58x`."""
+def _cells(line: _Line, *, roomy: bool) -> list[str]:
+    """`flying`, `3/7 line`, `12.4 s`, `3.0 m up`, `0.4 m off`, `8.1 m out`, `2 lost`, `58x`.
+
+    Where there is little room the leg stands for the phase: who is on a leg is flying.
+    """
     moment = line.moment
     if moment is None:
-        return ["starting", "", "", "", ""]
+        return ["starting"]
     pace = moment.flight_time_s / max(line.elapsed_s(), 1e-3)
+    on_leg = bool(moment.leg) and moment.phase == "flying"
     return [
-        moment.phase,
+        *([moment.phase, moment.leg] if roomy else [moment.leg if on_leg else moment.phase]),
         f"{moment.flight_time_s:.1f} s",
         f"{moment.height_m:.1f} m up",
+        "" if moment.off_m is None else f"{moment.off_m:.1f} m off",
         f"{moment.distance_m:.1f} m out",
+        _link(moment),
         f"{pace:.0f}x" if pace >= 2 else f"{pace:.1f}x",
     ]
+
+
+def _link(moment: Moment) -> str:
+    """`2 lost` where the radio counts, else how old the newest position is: `0.2 s old`."""
+    if moment.frames_lost is not None:
+        return f"{moment.frames_lost} lost"
+    return "" if moment.silent_s is None else f"{moment.silent_s:.1f} s old"
 
 
 class PlainBoard:
@@ -157,7 +200,7 @@ class PlainBoard:
             self._phases[number] = moment.phase
             self._print(f"{self._titles[number]}: {moment.phase} at {moment.flight_time_s:.1f} s")
 
-    def end(self, number: int, result: str) -> None:
+    def end(self, number: int, result: str, verdict: VerdictWord | None = None) -> None:
         """Says how it ended."""
         self._print(f"{self._titles[number]}: {result}")
 
@@ -183,5 +226,5 @@ class SilentBoard:
     def move(self, number: int, moment: Moment) -> None:
         """Keeps silent."""
 
-    def end(self, number: int, result: str) -> None:
+    def end(self, number: int, result: str, verdict: VerdictWord | None = None) -> None:
         """Keeps silent: the results tell it."""

@@ -48,11 +48,16 @@ class QuietConsole(Console):
         discard(self.file)
 
 
-def console(file: TextIO | None = None) -> Console:
-    """A console as the surroundings ask for: plain and 80 columns wide where it is not a terminal."""
+def console(file: TextIO | None = None, *, widest: int | None = WIDTH) -> Console:
+    """A console as the surroundings ask for: plain and 80 columns wide where it is not a terminal.
+
+    A terminal is used up to `widest` columns; None follows its width, even while it is being resized.
+    """
     made = QuietConsole(file=file, highlight=False, soft_wrap=False, emoji=False, markup=False)
-    if not made.is_terminal or made.width > WIDTH:
+    if not made.is_terminal:
         made.width = WIDTH
+    elif widest is not None and made.width > widest:
+        made.width = widest
     return made
 
 

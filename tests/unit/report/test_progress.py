@@ -101,3 +101,24 @@ def test_the_cursor_is_shown_again_after_an_interruption() -> None:
         shown.begin(0, TITLE, lambda: 1.0)
         raise KeyboardInterrupt
     assert out.getvalue().rindex("\x1b[?25h") > out.getvalue().rindex("\x1b[?25l")
+
+
+@pytest.mark.parametrize("width", [80, 120, 200])
+def test_the_board_tells_leg_error_link_and_totals(width: int) -> None:
+    """At every width a flight keeps to its line with leg, height, error and link; the last line counts them all."""
+    out = io.StringIO()
+    with LiveBoard(Console(file=out, force_terminal=True, width=width)) as shown:
+        for number in range(4):
+            shown.begin(number, TITLE * 3, lambda: 5.0)
+        shown.end(0, "pass", "pass")
+        shown.end(1, "fail", "fail")
+        shown.move(2, Moment("flying", 119.9, 104.3, 1204.2, 1234, leg="12/14 return", off_m=10.4))
+        shown.move(3, Moment("flying", 9.9, 4.3, 4.2, leg="1/14 line", off_m=0.4, silent_s=0.2))
+        shown.refresh()
+    lines = [line for line in re.split(r"[\r\n]|\x1b\[[0-9;?]*[A-Za-z]", out.getvalue()) if line.strip()]
+    assert all(len(line) <= width for line in lines)
+    assert re.search(
+        r"12/14 return +119.9 s +104.3 m up +10.4 m off +1204.2 m out +1234 lost +24x", lines[-3]
+    )
+    assert re.search(r"1/14 line +9.9 s +4.3 m up +0.4 m off +4.2 m out +0.2 s old +2.0x", lines[-2])
+    assert lines[-1].strip() == "2 done: 1 passed, 1 failed; 2 under way"
