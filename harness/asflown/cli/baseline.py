@@ -29,6 +29,32 @@ examples:
 """
 
 
+ACTION_EXAMPLES = {
+    "propose": """\
+  asflown baseline propose nest-boxes/palm80@r1        from the flights of its newest state
+  asflown baseline propose .asflown/flights/*nest-boxes*
+""",
+    "check": """\
+  asflown baseline check nest-boxes/palm80@r2 --line r1
+  asflown baseline check .asflown/flights/*nest-boxes* --json differences.json
+""",
+    "show": """\
+  asflown baseline show scenarios
+""",
+    "diff": """\
+  asflown baseline diff scenarios/nest_boxes           what the proposal changes
+  asflown baseline diff scenarios/nest_boxes --text    as a pull request shows it
+""",
+    "approve": """\
+  asflown baseline approve scenarios/nest_boxes        then commit the file
+  asflown baseline approve scenarios/nest_boxes --wider cross_track_p95
+""",
+    "retire": """\
+  asflown baseline retire scenarios/nest_boxes/baseline
+""",
+}
+
+
 def add_parser(commands: SubParsers) -> None:
     """Adds `baseline` to the command."""
     parser = command(
@@ -86,9 +112,8 @@ def add_parser(commands: SubParsers) -> None:
 
 
 def _action(actions: SubParsers, name: str, says: str) -> argparse.ArgumentParser:
-    parser = actions.add_parser(
-        name, help=says, description=f"{says[:1].upper()}{says[1:]}.", allow_abbrev=False
-    )
+    examples = f"examples:\n{ACTION_EXAMPLES[name]}"
+    parser = command(actions, name, says, f"{says[:1].upper()}{says[1:]}.", examples)
     parser.set_defaults(run=run, what=name)
     return parser
 

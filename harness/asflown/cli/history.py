@@ -33,6 +33,29 @@ Nothing is removed without --remove.
 """
 
 
+ACTION_EXAMPLES = {
+    "show": """\
+  asflown history show nest-boxes/palm80@r1 --last 20
+  asflown history show nest-boxes/palm80 --measure cross_track_p95
+""",
+    "flaky": """\
+  asflown history flaky
+  asflown history flaky --keep nightly/flights --json flaky.json
+""",
+    "matrix": """\
+  asflown history matrix                           everything that was flown
+  asflown history matrix nest-boxes palm80@r1 palm80@r3
+""",
+    "rebuild": """\
+  asflown history rebuild                          after flights' folders were moved or removed by hand
+""",
+    "prune": """\
+  asflown history prune --newest 50 --days 90      what may go
+  asflown history prune --size 2GB --remove        remove it
+""",
+}
+
+
 def add_parser(commands: SubParsers) -> None:
     """Adds `history` to the command."""
     parser = command(
@@ -75,13 +98,8 @@ def add_parser(commands: SubParsers) -> None:
 def _action(
     actions: SubParsers, name: str, says: str, description: str | None = None
 ) -> argparse.ArgumentParser:
-    parser = actions.add_parser(
-        name,
-        help=says,
-        description=description or f"{says[:1].upper()}{says[1:]}.",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    examples = f"examples:\n{ACTION_EXAMPLES[name]}"
+    parser = command(actions, name, says, description or f"{says[:1].upper()}{says[1:]}.", examples)
     _common(parser, argparse.SUPPRESS)
     parser.set_defaults(what=name)
     return parser

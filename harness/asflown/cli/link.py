@@ -15,6 +15,26 @@ if TYPE_CHECKING:
     from asflown.link.hub import Access
     from asflown.link.share import Outlet, Shared, Sharing
 
+DESCRIPTION = """\
+The link to a vehicle by itself: shared between programs, or measured.
+"""
+
+EXAMPLES = """\
+examples:
+  asflown link share udp://127.0.0.1:14560 --to tcp-listen://127.0.0.1:5790    one more program hears and speaks
+  asflown link survey udp://127.0.0.1:14560                                    what it can carry
+  asflown link profiles                                                        radios that can be emulated
+"""
+
+PROFILES_DESCRIPTION = """\
+The radio profiles that come with asflown: what `radio:` of a scenario and `--radio` name.
+"""
+
+PROFILES_EXAMPLES = """\
+examples:
+  asflown link profiles
+"""
+
 SHARE_DESCRIPTION = """\
 Opens a vehicle's link once and shares it: everybody named with --to, --pilot or --watch hears the vehicle and (but
 for --watch) speaks to it. When the radio is busy, a pilot's sticks and commands go first, then commands, then
@@ -38,9 +58,8 @@ WITHOUT_KEY: dict[str, Access] = {"read-only": "key-to-speak", "nothing": "key-t
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `link` to the command."""
-    parser = commands.add_parser(
-        "link", help="share a vehicle's link, or measure what it can carry", allow_abbrev=False
-    )
+    says = "share a vehicle's link, or measure what it can carry"
+    parser = command(commands, "link", says, DESCRIPTION, EXAMPLES)
     subcommands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_share(subcommands)
     add_survey(subcommands)
@@ -160,9 +179,8 @@ def _add_signing(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_profiles(subcommands: SubParsers) -> None:
-    parser = subcommands.add_parser(
-        "profiles", help="the radio profiles that come with asflown", allow_abbrev=False
-    )
+    says = "the radio profiles that come with asflown"
+    parser = command(subcommands, "profiles", says, PROFILES_DESCRIPTION, PROFILES_EXAMPLES)
     parser.set_defaults(run=run_profiles)
 
 

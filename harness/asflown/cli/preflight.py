@@ -8,8 +8,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from asflown.cli.parsing import SubParsers, command
+
 if TYPE_CHECKING:
-    from asflown.cli.parsing import SubParsers
     from asflown.flight.preflight import Preflight
 
 DESCRIPTION = """\
@@ -20,14 +21,17 @@ are measured, in a few seconds. Nothing is changed on the vehicle. Ends with 0 w
 """
 
 
+EXAMPLES = """\
+examples:
+  asflown vehicle preflight workshop-quad --scenario nest-boxes.scenario.yaml
+  asflown vehicle preflight workshop-quad --scenario nest-boxes.scenario.yaml --json preflight.json
+"""
+
+
 def add_parser(subcommands: SubParsers) -> None:
     """Adds `preflight` to `asflown vehicle`."""
-    parser = subcommands.add_parser(
-        "preflight",
-        help="look whether a real vehicle may fly a scenario",
-        description=DESCRIPTION,
-        allow_abbrev=False,
-    )
+    says = "look whether a real vehicle may fly a scenario"
+    parser = command(subcommands, "preflight", says, DESCRIPTION, EXAMPLES)
     add = parser.add_argument
     add("name", metavar="NAME", help="a vehicle file of kind airframe or bench, or its name")
     add("--scenario", type=Path, required=True, metavar="FILE", help="the scenario that is to be flown")

@@ -24,7 +24,8 @@ FORMATS = ("csv", "parquet", "kml", "gpx", "geojson")
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `record` to the command."""
-    parser = commands.add_parser("record", help="hand recorded flights to other programs", allow_abbrev=False)
+    says = "hand recorded flights to other programs"
+    parser = command(commands, "record", says, f"{says[:1].upper()}{says[1:]}.", EXAMPLES)
     subcommands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     export = command(
         subcommands, "export", "write a track as csv, parquet, kml, gpx or geojson", DESCRIPTION, EXAMPLES

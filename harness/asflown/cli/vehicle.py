@@ -13,14 +13,39 @@ from asflown.cli.parsing import SubParsers, command
 if TYPE_CHECKING:
     from asflown.scenario.model import Conditions, Start, VehicleFile
 
+DESCRIPTION = """\
+What flies: the built-in vehicles, and those that a vehicle file describes (a container, a bench rig, an airframe).
+"""
+
+EXAMPLES = """\
+examples:
+  asflown vehicle list                                    which there are
+  asflown vehicle show palm80                             what a built-in one can do
+  asflown vehicle serve palm80                            one in real time, for any MAVLink client
+  asflown vehicle preflight workshop-quad --scenario nest-boxes.scenario.yaml
+                                                          may a real one fly this?
+"""
+
 LIST_DESCRIPTION = """\
 Lists the vehicles that can be named on the command line: the built-in ones, and vehicle files in the folder and
 in its folder `vehicles`.
 """
 
+LIST_EXAMPLES = """\
+examples:
+  asflown vehicle list              the built-in ones, and vehicle files here
+  asflown vehicle list scenarios    those of another folder
+"""
+
 SHOW_DESCRIPTION = """\
 Prints what a built-in vehicle can do, each figure derived from the airframe's numbers: hover throttle, climb, top
 speed, endurance and what they follow from; and the numbers of its modes.
+"""
+
+SHOW_EXAMPLES = """\
+examples:
+  asflown vehicle show palm80
+  asflown vehicle show field1400@r1     of a release that is named
 """
 
 SERVE_DESCRIPTION = """\
@@ -39,14 +64,21 @@ Whoever reaches the link flies the vehicle: MAVLink asks nobody who they are. Wi
 this machine.
 """
 
+SWEEP_DESCRIPTION = """\
+Removes containers and networks of flights whose process is gone; the next flight does so, too.
+"""
+
+SWEEP_EXAMPLES = """\
+examples:
+  asflown vehicle sweep     after a run was killed; those of flights that go on stay
+"""
+
 DEFAULT_LISTEN = "udp-listen://127.0.0.1:14560"
 
 
 def add_parser(commands: SubParsers) -> None:
     """Adds `vehicle` to the command."""
-    parser = commands.add_parser(
-        "vehicle", help="list vehicles, or serve one to any client", allow_abbrev=False
-    )
+    parser = command(commands, "vehicle", "list vehicles, or serve one to any client", DESCRIPTION, EXAMPLES)
     subcommands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_list(subcommands)
     _add_show(subcommands)
@@ -126,19 +158,13 @@ def run_sweep(_options: argparse.Namespace) -> int:
 
 
 def _add_sweep(subcommands: SubParsers) -> None:
-    parser = subcommands.add_parser(
-        "sweep",
-        help="remove containers and networks that killed runs left behind",
-        description="Removes containers and networks of flights whose process is gone; the next flight does so, too.",
-        allow_abbrev=False,
-    )
+    says = "remove containers and networks that killed runs left behind"
+    parser = command(subcommands, "sweep", says, SWEEP_DESCRIPTION, SWEEP_EXAMPLES)
     parser.set_defaults(run=run_sweep)
 
 
 def _add_list(subcommands: SubParsers) -> None:
-    parser = subcommands.add_parser(
-        "list", help="the vehicles that can be named", description=LIST_DESCRIPTION, allow_abbrev=False
-    )
+    parser = command(subcommands, "list", "the vehicles that can be named", LIST_DESCRIPTION, LIST_EXAMPLES)
     parser.add_argument(
         "folder", nargs="?", type=Path, default=Path(), metavar="FOLDER", help="where to look (here)"
     )
@@ -146,9 +172,7 @@ def _add_list(subcommands: SubParsers) -> None:
 
 
 def _add_show(subcommands: SubParsers) -> None:
-    parser = subcommands.add_parser(
-        "show", help="what a built-in vehicle can do", description=SHOW_DESCRIPTION, allow_abbrev=False
-    )
+    parser = command(subcommands, "show", "what a built-in vehicle can do", SHOW_DESCRIPTION, SHOW_EXAMPLES)
     parser.add_argument("name", metavar="NAME", help="palm80, field1400, palm80@r1, or a vehicle file")
     parser.set_defaults(run=run_show)
 
