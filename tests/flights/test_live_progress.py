@@ -29,7 +29,7 @@ def fly_on_terminal(keep: Path, columns: int, on_text: Callable[[str, int], None
     flying = subprocess.Popen(
         [*command, "--keep", str(keep)],
         stdin=its, stdout=subprocess.DEVNULL, stderr=its, start_new_session=True,
-        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # so that a typed Ctrl-C reaches it
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509 (no threads here): a typed Ctrl-C reaches it
         env=surroundings | {"TERM": "xterm-256color"},
     )  # fmt: skip
     os.close(its)
