@@ -6,6 +6,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from asflown.record.manifest import read as read_manifest
 from tests.flights.flying import REPOSITORY, SCENARIO, SCENARIOS
 
 NEST = SCENARIOS / "nest_boxes" / "nest-boxes.scenario.yaml"
@@ -65,6 +66,20 @@ def test_flights_on_workers_with_a_report_for_ci(pytester: pytest.Pytester) -> N
     cases = ET.parse(pytester.path / "report.xml").getroot().iter("testcase")
     names = {prop.get("name") for case in cases for prop in case.iter("property")}
     assert {"cross_track_p95", "landing_offset", "flight folder"} <= names
+
+
+@pytest.mark.flight
+def test_each_flight_is_flown_once_by_one_worker(folder: pytest.Pytester) -> None:
+    """Three flights, two workers: a flight is one item with all its measures, so no two workers share one."""
+    result = folder.runpytest_subprocess("--asflown-flights", "3", "-n", "2", "--junitxml", "report.xml")
+    result.assert_outcomes(failed=3)
+    kept = [place for place in (folder.path / ".asflown" / "flights").glob("*quits*") if place.is_dir()]
+    assert sorted(read_manifest(place).seed for place in kept) == [1, 2, 3]
+    cases = ET.parse(folder.path / "report.xml").getroot().findall(".//testcase")
+    flown = [
+        [one.get("value") for one in case.findall(".//property[@name='flight folder']")] for case in cases
+    ]
+    assert sorted(len(places) for places in flown) == [1, 1, 1]
 
 
 @pytest.mark.flight
