@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import pytest
@@ -32,11 +33,13 @@ wait(lambda m: m.get_type() == "HEARTBEAT" and not m.base_mode & 128)
 """
 )
 
+Refused: TypeAlias = "subprocess.CompletedProcess[str]"
+
 pytestmark = [pytest.mark.slow, pytest.mark.flight, pytest.mark.wall_time]
 
 
 @pytest.fixture(scope="module")
-def flown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Flown, str]]:
+def flown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Flown, Refused]]:
     """One flight by the command, and what a second run was told meanwhile."""
     folder = tmp_path_factory.mktemp("bench")
     scenario = write_scenario(folder, HELLO + SCRIPT, time_limit="60 s", more=GUARD)
@@ -47,29 +50,31 @@ def flown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Flown, str
             cwd=folder, capture_output=True, text=True, check=False,
         )  # fmt: skip
         lock.release()
-        yield fly(folder, scenario, "--vehicle", file), refused.stdout + refused.stderr
+        yield fly(folder, scenario, "--vehicle", file), refused
 
 
-def manifest_of(flown: tuple[Flown, str]) -> Manifest:
+def manifest_of(flown: tuple[Flown, Refused]) -> Manifest:
     """The flight's manifest."""
     (folder,) = [each for each in flown[0].folders if read_manifest(each).vehicle.kind == "bench"]
     return read_manifest(folder)
 
 
-def test_its_path_is_graded_and_passes(flown: tuple[Flown, str]) -> None:
+def test_its_path_is_graded_and_passes(flown: tuple[Flown, Refused]) -> None:
     """The script is the one that flies the built-in vehicle; nothing in it knows of the bench."""
     assert flown[0].exit_code == 0, flown[0].says()
     assert manifest_of(flown).outcome == "completed"
 
 
-def test_it_armed_because_its_sensors_were_simulated_and_nobody_was_asked(flown: tuple[Flown, str]) -> None:
+def test_it_armed_because_its_sensors_were_simulated_and_nobody_was_asked(
+    flown: tuple[Flown, Refused],
+) -> None:
     """The controller said so in HEARTBEAT; the rig's file says that it is unattended."""
     manifest = manifest_of(flown)
     assert manifest.vehicle.facts["arming_allowed_by"] == "simulated sensors"
     assert manifest.operator == {"unattended": "bench"}
 
 
-def test_the_manifest_tells_how_regular_the_physics_were(flown: tuple[Flown, str]) -> None:
+def test_the_manifest_tells_how_regular_the_physics_were(flown: tuple[Flown, Refused]) -> None:
     """250 beats for each second, the overruns among them, and the bytes of the sensors' link."""
     beats: dict[str, Any] = manifest_of(flown).vehicle.facts["physics_beats"]
     assert beats["count"] > 250 * 10
@@ -78,7 +83,7 @@ def test_the_manifest_tells_how_regular_the_physics_were(flown: tuple[Flown, str
     assert beats["link"]["frames_in"] > beats["count"] / 2
 
 
-def test_truth_comes_from_our_plant(flown: tuple[Flown, str]) -> None:
+def test_truth_comes_from_our_plant(flown: tuple[Flown, Refused]) -> None:
     """100 rows a second in flight time, up to two metres and down again."""
     (folder,) = [each for each in flown[0].folders if read_manifest(each).vehicle.kind == "bench"]
     rows = truth.read(folder)
@@ -88,6 +93,8 @@ def test_truth_comes_from_our_plant(flown: tuple[Flown, str]) -> None:
     assert manifest_of(flown).flight_time_s == pytest.approx(rows[-1, 0], abs=3.0)
 
 
-def test_a_rig_in_use_is_refused(flown: tuple[Flown, str]) -> None:
-    """The second run is told who has it."""
-    assert "is in use by process" in " ".join(flown[1].split())
+def test_a_rig_in_use_is_refused(flown: tuple[Flown, Refused]) -> None:
+    """The second run is told who has it, by the number of the process, and could not fly: exit code 3."""
+    told = " ".join((flown[1].stdout + flown[1].stderr).split())
+    assert f"is in use by process {os.getpid()}" in told
+    assert flown[1].returncode == 3

@@ -2,7 +2,8 @@
 
 Up to the first difference everything was equal to the microsecond, so its origin is not a matter of statistics. A
 frame of the script that differs first was decided by the script on equal inputs. A frame from the vehicle that only
-came at another time, or after a loss, is the link's; any other is the vehicle's, or that of what it was given.
+came at another time, or after a loss, is the link's; any other is the vehicle's, or that of what it was given. Numbers
+of frames tell a loss (one is missing) from a vehicle that says more (another message has the number).
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ RADIO_COMPONENT = 68
 _TIE_US = 10
 """Frames that a tie in stamps may have moved."""
 _SCRIPT, _VEHICLE = 0, 1
+_MAVLINK_1 = 0xFE
+"""The first byte of its frames."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,14 +117,14 @@ def _origin(a: _Merged, b: _Merged, place: int) -> tuple[Origin, int, str]:
     """Who was first to differ at `place`, when, and in what."""
     if place >= min(len(a), len(b)):
         longer, name = (a, "A") if len(a) > len(b) else (b, "B")
-        return _alone(longer, name, place)
+        return _alone(longer, b if longer is a else a, name, place)
     if a.tap[place] == b.tap[place] and _comparable(a, b, place):
         return _both(a, b, place)
     if a.time_us[place] == b.time_us[place]:
         first, name = (a, "A") if _is_extra(a, b, place) else (b, "B")
     else:
         first, name = (a, "A") if a.time_us[place] < b.time_us[place] else (b, "B")
-    return _alone(first, name, place)
+    return _alone(first, b if first is a else a, name, place)
 
 
 def _comparable(a: _Merged, b: _Merged, place: int) -> bool:
@@ -151,12 +154,34 @@ def _both(a: _Merged, b: _Merged, place: int) -> tuple[Origin, int, str]:
     return "link", at_us, f"the vehicle's {title(one)} arrives {when}"
 
 
-def _alone(first: _Merged, name: str, place: int) -> tuple[Origin, int, str]:
+def _alone(first: _Merged, other: _Merged, name: str, place: int) -> tuple[Origin, int, str]:
     """Only one of both has a frame at this time."""
     at_us, what = int(first.time_us[place]), title(first.said(place))
     if first.tap[place] == _SCRIPT:
         return "script", at_us, f"the script of {name} sends {what}, the other does not"
+    if _is_said_by_one(first, other, place):
+        return _of_vehicle(first, place), at_us, f"the vehicle of {name} says {what}, the other does not"
     return "link", at_us, f"{what} arrives in {name} and not in the other"
+
+
+def _is_said_by_one(first: _Merged, other: _Merged, place: int) -> bool:
+    """Whether the other's vehicle gave this frame's number to another message: then nothing was lost or late."""
+    frame = first.frame(place)
+    for k in range(place, len(other)):
+        its = other.frame(k) if other.tap[k] == _VEHICLE else b""
+        if its and _sender(its) == _sender(frame):
+            return _number(its) == _number(frame) and other.said(k) != first.said(place)
+    return False
+
+
+def _sender(frame: bytes) -> bytes:
+    """System and component, as MAVLink 1 and 2 place them."""
+    return frame[3:5] if frame[0] == _MAVLINK_1 else frame[5:7]
+
+
+def _number(frame: bytes) -> int:
+    """The sender's count of frames, from 0 to 255."""
+    return frame[2] if frame[0] == _MAVLINK_1 else frame[4]
 
 
 def _is_extra(a: _Merged, b: _Merged, place: int) -> bool:

@@ -72,15 +72,16 @@ def flight(
     seed: int = 1,
     up: Sent = UP,
     down: Sent = DOWN,
+    lost: Sequence[int] = (),
     measures: Mapping[str, float] | None = None,
     verdict: VerdictWord = "pass",
     clock: Mapping[str, Any] | None = None,
     vehicle: Mapping[str, Any] | None = None,
     **changes: Any,
 ) -> FlownFlight:
-    """A flight of `nest-boxes` by palm80@r1 in lockstep, its measures limited to 1 m."""
+    """A flight of `nest-boxes` by palm80@r1 in lockstep, its measures limited to 1 m; `lost` of `down` never arrive."""
     folder.mkdir(parents=True)
-    _record(folder, up, down)
+    _record(folder, up, down, lost)
     found = measures if measures is not None else {"cross_track_p95": 0.2}
     graded = tuple(measured(name, value, 1.0) for name, value in found.items())
     write_grade(folder, Grade(verdict, "", graded, (), (), (), ""))
@@ -88,13 +89,17 @@ def flight(
     return read_flight(folder)
 
 
-def _record(folder: Path, up: Sent, down: Sent) -> None:
+def _record(folder: Path, up: Sent, down: Sent, lost: Sequence[int]) -> None:
     recorder = Recorder(folder, EPOCH_US)
     speaks: dict[Tap, Any] = {"script": mavlink.MAVLink(None, 245, 0), "vehicle": mavlink.MAVLink(None, 1, 1)}
     sent: list[tuple[float, Tap, Any]] = [(at_s, "script", message) for at_s, message in up]
     sent += [(at_s, "vehicle", message) for at_s, message in down]
-    for at_s, tap, message in sorted(sent, key=lambda one: one[0]):
-        recorder.frame(tap, round(at_s * 1e6), bytes(message.pack(speaks[tap])))
+    gone = {id(sent[len(up) + number]) for number in lost}
+    for one in sorted(sent, key=lambda one: one[0]):
+        at_s, tap, message = one
+        frame = bytes(message.pack(speaks[tap]))
+        if id(one) not in gone:
+            recorder.frame(tap, round(at_s * 1e6), frame)
         speaks[tap].seq = (speaks[tap].seq + 1) % 256
     recorder.close()
 

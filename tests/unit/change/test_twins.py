@@ -18,7 +18,8 @@ CASES: dict[str, tuple[Sent, Sent, Origin, float]] = {
     "one message less": (UP[:-1], DOWN, "script", 4.0),
     "the same, later": ([*UP[:2], (3.0002, go(8, 0)), *UP[3:]], DOWN, "script timing", 3.0),
     "telemetry comes later": (UP, LATER, "link", 0.1),
-    "telemetry is lost": (UP, [*DOWN[:30], *DOWN[31:]], "link", 2.1),
+    "the vehicle says less": (UP, [*DOWN[:30], *DOWN[31:]], "vehicle", 2.1),
+    "the vehicle says more": (UP, [*DOWN[:30], (2.05, here(2.0)), *DOWN[30:]], "vehicle", 2.05),
     "telemetry says something else": (UP, AWAY, "vehicle", 2.7),
 }
 """What B's script sends, what B's vehicle reports, whose doing it is, and when."""
@@ -31,6 +32,14 @@ def test_who_was_first_to_differ(up: Sent, down: Sent, origin: Origin, at_s: flo
     assert found is not None
     assert found.origin == origin
     assert found.at_s == pytest.approx(at_s, abs=0.01)
+
+
+@pytest.mark.parametrize("lost", [30, 31, 32, len(DOWN) - 1])
+def test_telemetry_that_is_lost_is_the_link_s(lost: int, tmp_path: Path) -> None:
+    """Its number is missing, whichever message of a burst it was; one at the very end, too."""
+    found = parting(flight(tmp_path / "a"), flight(tmp_path / "b", lost=[lost]))
+    assert found is not None
+    assert (found.origin, found.at_s) == ("link", pytest.approx(DOWN[lost][0], abs=0.01))
 
 
 def test_equal_flights_do_not_part(tmp_path: Path) -> None:
