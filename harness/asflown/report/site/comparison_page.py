@@ -112,15 +112,31 @@ def comparison_page(env: Environment, compared: Compared, pages: Pages, line: Li
 
 
 def title_of(a: FlightSet, b: FlightSet) -> str:
-    """`nest-boxes: palm80@r1 and palm80@r2`."""
+    """`nest-boxes: palm80@r1 and palm80@r2`; of single flights `palm80@r1 seed 1`, and when, if that tells nothing."""
     scenarios = dict.fromkeys(side.kind.scenario for side in (a, b))
-    names = (" ".join(PurePath(word).name for word in side.name.split()) for side in (a, b))
+    names = [_short_name(side) for side in (a, b)]
+    if names[0] == names[1]:
+        names = [
+            f"{name} of {side.flights[0].manifest.started_utc}"
+            for name, side in zip(names, (a, b), strict=True)
+        ]
     return f"{' and '.join(scenarios)}: {' and '.join(names)}"
+
+
+def _short_name(side: FlightSet) -> str:
+    """As the user named it, but for a flight's folder, whose name says what the page says, too."""
+    named = [PurePath(word).name for word in side.name.split()]
+    if named != [side.flights[0].folder.name]:
+        return " ".join(named)
+    kind = side.kind
+    return f"{kind.vehicle}{'@' if kind.release else ''}{kind.release} seed {side.flights[0].manifest.seed}"
 
 
 def page_name_of(a: FlightSet, b: FlightSet) -> str:
     """The file of a comparison's page."""
-    return f"{plain_name(title_of(a, b).replace(':', '')) or 'comparison'}.html"
+    scenarios = dict.fromkeys(side.kind.scenario for side in (a, b))
+    names = (" ".join(PurePath(word).name for word in side.name.split()) for side in (a, b))
+    return f"{plain_name(' and '.join(scenarios) + ' ' + ' and '.join(names)) or 'comparison'}.html"
 
 
 def line_of(compared: Compared, page: str) -> Line:
