@@ -10,19 +10,13 @@ from pymavlink.dialects.v20 import development
 from asflown.flight.guard_terms import GuardTerms
 from asflown.flight.takeover import ModeChange, Takeover
 from asflown.flight.watch import VehicleWatch
+from tests.unit.flight.guard_bench import MODES
 from tests.unit.link.frames import Sender
 
 VEHICLE, SCRIPT, STATION = Sender(1, 1), Sender(245, 190), Sender(250, 190)
 SECOND_US = 1_000_000
 TERMS = GuardTerms(
-    modes={
-        "set-points": 41,
-        "position-hold": 42,
-        "safe-recovery": 43,
-        "land": 44,
-        "take-off": 45,
-        "mission": 46,
-    },
+    modes=MODES,
     pilot_modes=(50,),
 )
 
