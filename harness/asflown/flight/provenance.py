@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import importlib.metadata
 import platform
@@ -11,11 +12,10 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
+from asflown.flight.script_files import own_files
+
 HASHED_FILE_BYTES_MAX = 4 << 20
 """Bigger files in a script's folder count by name and size only."""
-HASHED_FILES_MAX = 500
-NOT_THE_SCRIPTS = "baseline"
-"""The folder beside a scenario that says what earlier flights were like: it changes, and the script does not."""
 DISTRIBUTIONS = ("asflown", "jsbsim", "numpy", "pymavlink")
 
 
@@ -30,32 +30,15 @@ def sha256_of_model(model: BaseModel) -> str:
 
 
 def sha256_of_folder(folder: Path) -> str:
-    """SHA-256 over the names and contents of a script's folder, without hidden and derived files and baselines.
-
-    Scenario and vehicle files may lie beside the script and are no part of it: a changed wind is no edit of it.
-    """
+    """SHA-256 over the names and contents of a script's files; see `script_files.own_files`."""
     hasher = hashlib.sha256()
-    for file in sorted(_own_files(folder))[:HASHED_FILES_MAX]:
-        hasher.update(str(file.relative_to(folder)).encode() + b"\0")
-        size = file.stat().st_size
-        hasher.update(file.read_bytes() if size <= HASHED_FILE_BYTES_MAX else str(size).encode())
+    for file in own_files(folder):
+        with contextlib.suppress(OSError):  # it went away, or is not this user's to read
+            size = file.stat().st_size
+            content = file.read_bytes() if size <= HASHED_FILE_BYTES_MAX else str(size).encode()
+            hasher.update(str(file.relative_to(folder)).encode() + b"\0")
+            hasher.update(content)
     return hasher.hexdigest()
-
-
-def _own_files(folder: Path) -> list[Path]:
-    found: list[Path] = []
-    waiting = [folder]
-    while waiting and len(found) < HASHED_FILES_MAX:
-        for entry in sorted(waiting.pop().iterdir()):
-            if entry.name.startswith((".", "__pycache__")) or entry.is_symlink():
-                continue
-            if entry == folder / NOT_THE_SCRIPTS or entry.name.endswith((".scenario.yaml", ".vehicle.yaml")):
-                continue
-            if entry.is_dir():
-                waiting.append(entry)
-            elif entry.is_file():
-                found.append(entry)
-    return found
 
 
 def git_state(folder: Path) -> dict[str, str]:
