@@ -1,13 +1,15 @@
-"""Evidence for half-written files: each file of a flight's folder cut at very many lengths, each looked at.
+"""Evidence for half-written files: each file of a flight's folder cut to each length, and looked at on two levels.
 
     python -m tests.benchmarks.cut_folders --into DIR [--minutes 9] [--page]
 
-Small files (up to 16 KiB) are cut to every length there is; of larger ones every length in the first and the last
-4 KiB, and each boundary of a record with the byte before and the byte after. The library reads each, and `asflown
-grade` and `asflown report` are run on it: it opens, or one sentence names the file that is not whole. Once for a flight
-that was closed and once for one that was interrupted. DIR keeps the flight and how far the run came, so that the
-command goes on where it was. Exit code 1 when anything else came of a length; --page writes into
-harness/docs/faults.md.
+*Readers*: every length of every file goes through the reader of that file in the library: it gives the records that
+were whole before the cut and no other, or names the file; and the sentence on what is missing is there and right.
+*Commands*: `asflown grade` and `asflown report` run on the folder: they open it, or one sentence names the file that is
+not whole. Once for a flight that was closed and once for one that was interrupted; small files (up to 16 KiB) at every
+length, larger ones at each boundary of a record, with the byte before and the byte after, and at their last bytes.
+
+DIR keeps the flight and how far the run came, so that the command goes on where it was. Exit code 1 when anything else
+came of a length; --page writes into harness/docs/faults.md.
 """
 
 from __future__ import annotations
@@ -17,28 +19,36 @@ import json
 import shutil
 import sys
 import time
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from asflown.record import manifest as manifests
 from tests.benchmarks.page import put, table
-from tests.flights.cutting import Cutter, boundaries
+from tests.flights.cut_readers import CutReaders
+from tests.flights.cutting import Cutter, boundaries, one_parser
 from tests.flights.flying import HELLO, fly, write_scenario
 from tests.flights.test_cut_folders import UP_AND_DOWN
 
-SMALL_BYTES, DENSE_BYTES = 16_384, 4_096
+SMALL_BYTES, LAST_BYTES = 16_384, 256
 AT_ONCE = 200
 """Lengths between two notes of how far it came."""
+Looks = Callable[[str, Iterable[int]], Iterator[tuple[int, str]]]
+"""Looks at a file cut to some lengths: each length, and what is wrong."""
 
 
-def lengths(folder: Path, name: str) -> list[int]:
-    """The lengths that a file is cut to."""
+def every_length(folder: Path, name: str) -> list[int]:
+    """All lengths of a file, falling: so each cut is made in the file that was cut before."""
+    return list(range((folder / name).stat().st_size, -1, -1))
+
+
+def telling_lengths(folder: Path, name: str) -> list[int]:
+    """The lengths at which a command is run."""
     size = (folder / name).stat().st_size
     if size <= SMALL_BYTES:
         return list(range(size + 1))
     about = {edge + more for edge in boundaries(folder, name) for more in (-1, 0, 1)}
-    dense = {*range(DENSE_BYTES + 1), *range(size - DENSE_BYTES, size + 1)}
-    return sorted(length for length in about | dense if 0 <= length <= size)
+    return sorted(length for length in about | {*range(size - LAST_BYTES, size)} if 0 <= length <= size)
 
 
 def flights(into: Path) -> dict[str, Path]:
@@ -57,9 +67,9 @@ def flights(into: Path) -> dict[str, Path]:
 
 @dataclass
 class Progress:
-    """How far the lengths of one file are looked at."""
+    """How far the lengths of one file are looked at, on one level."""
 
-    flight: str
+    level: str
     file: str
     size: int
     todo: int
@@ -68,22 +78,37 @@ class Progress:
     cpu_s: float = 0.0
 
 
+def levels(into: Path) -> Iterator[tuple[str, Path, Looks, Callable[[Path, str], list[int]]]]:
+    """Each level: its name, the whole folder, how its files are looked at, and at which lengths."""
+    folders = flights(into)
+    shutil.rmtree(into / "copy", ignore_errors=True)
+    yield "readers", folders["closed"], CutReaders(folders["closed"], into / "copy").looks, every_length
+    for flight, source in folders.items():
+        shutil.rmtree(into / "copy")
+        cutter = Cutter(source, into / "copy")
+
+        def looks(
+            name: str, lengths: Iterable[int], cutter: Cutter = cutter, *, closed: bool = flight == "closed"
+        ) -> Iterator[tuple[int, str]]:
+            for seen in cutter.looks(name, lengths):
+                yield seen.length, seen.wrong(closed=closed)
+
+        yield f"commands, {flight}", source, looks, telling_lengths
+
+
 def look(into: Path, until_s: float) -> list[Progress]:
-    """Goes on until `until_s` of the monotonic clock; how far each file of each flight is."""
+    """Goes on until `until_s` of the monotonic clock; how far each file is on each level."""
     state_file = into / "state.json"
     known = [Progress(**one) for one in json.loads(state_file.read_text())] if state_file.exists() else []
-    state = {(one.flight, one.file): one for one in known}
-    for flight, source in flights(into).items():
-        shutil.rmtree(into / "copy", ignore_errors=True)
-        cutter = Cutter(source, into / "copy")
-        for name, size in cutter.sizes().items():
-            todo = lengths(source, name)
-            one = state.setdefault((flight, name), Progress(flight, name, size, len(todo)))
+    state = {(one.level, one.file): one for one in known}
+    for level, source, looks, lengths in levels(into):
+        for file in sorted(source.iterdir()):
+            todo = lengths(source, file.name)
+            new = Progress(level, file.name, file.stat().st_size, len(todo))
+            one = state.setdefault((level, file.name), new)
             while one.done < one.todo and time.monotonic() < until_s:
                 part, began_s = todo[one.done : one.done + AT_ONCE], time.process_time()
-                for seen in cutter.looks(name, part):
-                    if wrong := seen.wrong(closed=flight == "closed"):
-                        one.wrong.append((seen.length, wrong))
+                one.wrong += [(length, wrong) for length, wrong in looks(file.name, part) if wrong]
                 one.done += len(part)
                 one.cpu_s += time.process_time() - began_s
                 state_file.write_text(json.dumps([asdict(each) for each in state.values()]))
@@ -94,15 +119,15 @@ def told(state: list[Progress]) -> str:
     """The table, in Markdown."""
     rows = [
         [
-            f"{one.flight}: `{one.file}`",
+            f"{one.level}: `{one.file}`",
             f"{one.size}",
             f"{one.done} of {one.todo}",
             f"{len(one.wrong)}",
-            f"{one.cpu_s:.0f} s",
+            f"{1000 * one.cpu_s / max(1, one.done):.2g} ms",
         ]
         for one in state
     ]
-    return table(["flight and file", "bytes", "lengths looked at", "wrong", "CPU time"], rows)
+    return table(["level and file", "bytes", "lengths looked at", "wrong", "CPU time of each"], rows)
 
 
 def main() -> int:
@@ -113,11 +138,12 @@ def main() -> int:
     parser.add_argument("--page", action="store_true")
     options = parser.parse_args()
     options.into.mkdir(parents=True, exist_ok=True)
-    state = look(options.into.resolve(), time.monotonic() + 60 * options.minutes)
+    with one_parser():
+        state = look(options.into.resolve(), time.monotonic() + 60 * options.minutes)
     print(told(state))
     for one in state:
         for length, what in one.wrong[:5]:
-            print(f"{one.flight} {one.file} at {length}: {what}")
+            print(f"{one.level}: {one.file} at {length}: {what}")
     if options.page:
         put("faults.md", "cut_folders.py", told(state))
     return int(any(one.wrong for one in state))

@@ -1,11 +1,13 @@
-"""Cuts files of a flight's folder short, as a power cut or a copy that was broken off leaves them, and opens it.
+"""Cuts files of a flight's folder short, as a power cut or a copy that was broken off leaves them, and runs commands.
 
-Whatever the length, reading must end in one of two ways: it opens, or one sentence says which file is not whole.
+Whatever the length, a command must end in one of two ways: it opens, or one sentence says which file is not whole.
+What the readers make of every length is the affair of `cut_readers`.
 """
 
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import os
 import resource
@@ -14,12 +16,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from asflown.cli.main import main
+import pytest
+
+from asflown.cli import main as cli
 from asflown.errors import ExitCode, FolderProblem
 from asflown.grade.grade import FILE_NAME as GRADE
-from asflown.grade.grade import read_grade
 from asflown.record import decode, truth
-from asflown.record import folder as folders
+from asflown.record.folder import VEHICLE_TLOG
 from asflown.record.manifest import FILE_NAME as MANIFEST
 from asflown.record.track import load_track
 
@@ -78,7 +81,7 @@ class Cutter:
         for length in lengths:
             shutil.copyfile(self._source / name, self.folder / name)
             os.truncate(self.folder / name, length)
-            read_all(self.folder)
+            _load_track(self.folder, name)
             grade_code, said = _command("grade", self.folder)
             report_code, more = _command("report", self.folder, "--markdown", self._page)
             yield Seen(name, length, whole, grade_code, report_code, " ".join((said + more).split()))
@@ -89,26 +92,27 @@ class Cutter:
         return _command("report", self.folder, "--site", self.folder.parent / "site")
 
 
-def read_all(folder: Path) -> None:
-    """All that the library offers to read a folder with. Raises what is neither a result nor a FolderProblem."""
-    for read in (
-        lambda: folders.cut_short(folder, folders.read_manifest(folder)),
-        lambda: list(folders.read_events(folder)),
-        lambda: read_grade(folder),
-        lambda: truth.read(folder),
-        lambda: decode.columns(decode.index(folder / folders.SCRIPT_TLOG), 76),
-        lambda: load_track(folder, "estimate"),
-        lambda: load_track(folder, "truth"),
-        lambda: load_track(folder / folders.VEHICLE_TLOG),
-    ):
-        with contextlib.suppress(FolderProblem):
-            read()
+def _load_track(folder: Path, name: str) -> None:
+    """The tracks that the commands do not ask for. Raises what is neither a track nor a FolderProblem."""
+    with contextlib.suppress(FolderProblem):
+        if name == truth.FILE_NAME:
+            load_track(folder, "truth")
+        elif name == VEHICLE_TLOG:
+            load_track(folder / name)
+
+
+@contextlib.contextmanager
+def one_parser() -> Iterator[None]:
+    """The parser of the command line is made once, not for each command: half of the time of a small one."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cli, "build_parser", functools.cache(cli.build_parser))
+        yield
 
 
 def _command(*words: str | Path) -> tuple[int, str]:
     out = io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
-        code = main([str(word) for word in words])
+        code = cli.main([str(word) for word in words])
     return code, out.getvalue()
 
 

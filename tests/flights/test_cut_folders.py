@@ -10,7 +10,8 @@ import pytest
 
 from asflown.record import manifest as manifests
 from tests.flights import cutting
-from tests.flights.cutting import Cutter, boundaries
+from tests.flights.cut_readers import CutReaders
+from tests.flights.cutting import Cutter, boundaries, one_parser
 from tests.flights.flying import COMMANDING, HELLO, fly, write_scenario
 
 UP_AND_DOWN = (
@@ -58,14 +59,28 @@ def test_every_file_may_be_cut_short(flight: Path, tmp_path: Path, *, closed: bo
         (source / "grade.json").unlink()
     cutter = Cutter(source, tmp_path / "copy")
     before_kb = cutting.memory_kb()
-    wrong = [
-        (seen.file, seen.length, seen.wrong(closed=closed))
-        for name in cutter.sizes()
-        for seen in cutter.looks(name, lengths(source, name))
-    ]
+    with one_parser():
+        wrong = [
+            (seen.file, seen.length, seen.wrong(closed=closed))
+            for name in cutter.sizes()
+            for seen in cutter.looks(name, lengths(source, name))
+        ]
     assert len(wrong) > 100
     assert [one for one in wrong if one[2]] == []
     assert cutting.memory_kb() - before_kb < cutting.MEMORY_KB_MOST
+
+
+@pytest.mark.flight
+def test_a_reader_gives_what_was_whole_before_the_cut(flight: Path, tmp_path: Path) -> None:
+    """Of every file: the records before the cut and no other, or the file is named; and how much is missing of it."""
+    readers = CutReaders(flight, tmp_path / "copy")
+    looked = [
+        (file.name, length, wrong)
+        for file in sorted(flight.iterdir())
+        for length, wrong in readers.looks(file.name, reversed(lengths(flight, file.name)))
+    ]
+    assert len(looked) > 100
+    assert [one for one in looked if one[2]] == []
 
 
 def test_pages_of_a_cut_flight_say_what_is_missing(flight: Path, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ put in at the end; a file whose writer was killed says 0 rows and is read by its
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import numpy as np
@@ -52,7 +53,7 @@ def header(rows: int) -> bytes:
 def read(folder: Path) -> npt.NDArray[np.float64]:
     """The truth of the flight in `folder`: shape (rows, columns), also when its writer was killed mid-row.
 
-    Raises FolderProblem when there is no truth or the file is something else.
+    Raises FolderProblem when there is no truth, the file is something else, or it was whole and is cut short.
     """
     path = folder / FILE_NAME
     try:
@@ -60,9 +61,14 @@ def read(folder: Path) -> npt.NDArray[np.float64]:
             size = os.fstat(file.fileno()).st_size
             head = file.read(HEADER_BYTES)
             rows = max(0, size - HEADER_BYTES) // ROW_BYTES
-            if not head or not any(known.startswith(head) for known in (header(rows), header(0))):
+            written = _rows_of(head)
+            if not head or not header(written).startswith(head) or 0 < written < rows:
                 raise FolderProblem(
                     f"{path} is not a flight's truth", "Use a folder written by `asflown fly`"
+                )
+            if written > rows:
+                raise FolderProblem(
+                    f"{path} is cut short: {rows} of its rows are there", "Take a whole copy of the folder"
                 )
             values = np.fromfile(file, dtype="<f8", count=rows * len(TRUTH_COLUMNS))
     except OSError as error:
@@ -71,3 +77,9 @@ def read(folder: Path) -> npt.NDArray[np.float64]:
             "Only simulated flights have a truth; grade the estimate",
         ) from error
     return values.reshape(-1, len(TRUTH_COLUMNS))
+
+
+def _rows_of(head: bytes) -> int:
+    """How many rows a header promises, as far as it is there; 0 where its writer never closed it."""
+    found = re.search(rb"'shape': \((\d{1,12})", head)
+    return int(found[1]) if found else 0

@@ -86,6 +86,18 @@ def test_truth_that_is_something_else(tmp_path: Path) -> None:
         truth.read(tmp_path)
 
 
+@pytest.mark.parametrize(
+    "left", [truth.HEADER_BYTES - 60, truth.HEADER_BYTES, truth.HEADER_BYTES + 2 * truth.ROW_BYTES]
+)
+def test_a_closed_truth_that_is_cut_short_says_so(tmp_path: Path, left: int) -> None:
+    """Its header says how many rows there were: it is not read as a shorter flight, nor taken for another file."""
+    whole = truth.header(3) + bytes(3 * truth.ROW_BYTES)
+    (tmp_path / "truth.npy").write_bytes(whole[:left])
+    there = max(0, left - truth.HEADER_BYTES) // truth.ROW_BYTES
+    with pytest.raises(FolderProblem, match=rf"truth.npy is cut short: {there} of its rows are there"):
+        truth.read(tmp_path)
+
+
 def test_what_is_missing_of_captures_is_told_by_name_and_bytes(tmp_path: Path) -> None:
     """By what the manifest says of each file; one that has grown is whole, and so is one it does not mention."""
     flown.write_flight(tmp_path, flown.Flight(lambda _: (0.0, 0.0, 0.0), 2.0, (0.5, 1.5), (0.7, 1.2)))
