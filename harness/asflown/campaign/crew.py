@@ -21,6 +21,7 @@ from multiprocessing.process import BaseProcess
 from typing import Any, Generic, TypeVar
 
 from asflown.errors import AsflownError, ExitCode, FlightError, HarnessFault
+from asflown.flight.plan import unwatched
 from asflown.report.faults import keep_traceback
 
 Task = TypeVar("Task")
@@ -40,18 +41,18 @@ def work_through(
     *,
     lost: Callable[[Task, str], Result],
     started: Callable[[Task], None] = lambda task: None,
-    watch: Callable[[Task, Any], None] = lambda task, told: None,
+    watch: Callable[[Task, Any], None] | None = None,
 ) -> Generator[Result]:
     """Does `work` for all tasks; yields each result when it is there, in any order.
 
     `work` must be found by its name from another process; `lost` makes the result of a task whose process died, and is
-    told how. With one worker everything is done in this process. Raises what work raised, after all other tasks were
-    ended: AsflownError, KeyboardInterrupt, SystemExit.
+    told how. With one worker everything is done in this process. Without `watch`, work is given `unwatched`. Raises
+    what work raised, after all other tasks were ended: AsflownError, KeyboardInterrupt, SystemExit.
     """
     if min(workers, len(tasks)) == 1:
         for task in tasks:
             started(task)
-            yield work(task, partial(watch, task))
+            yield work(task, unwatched if watch is None else partial(watch, task))
         return
     crew = _Crew(list(tasks), work, lost, started, watch)
     try:
@@ -76,12 +77,12 @@ class _Crew(Generic[Task, Result]):
     work: Callable[[Task, Tell], Result]
     lost: Callable[[Task, str], Result]
     started: Callable[[Task], None]
-    watch: Callable[[Task, Any], None]
+    watch: Callable[[Task, Any], None] | None
     workers: list[_Worker[Task]] = field(default_factory=list)
 
     def hire(self, number: int) -> None:
         for _ in range(number):
-            self.workers.append(_start_worker(self.work))
+            self.workers.append(_start_worker(self.work, watched=self.watch is not None))
 
     def results(self) -> Iterator[Result]:
         for worker in self.workers:
@@ -110,6 +111,7 @@ class _Crew(Generic[Task, Result]):
             yield self._replace(worker, worker.task)
             return
         if kind == "told":
+            assert self.watch is not None
             self.watch(worker.task, what)
         elif kind == "done":
             self._hand_out(worker)
@@ -146,10 +148,10 @@ class _Crew(Generic[Task, Result]):
                 worker.connection.close()
 
 
-def _start_worker(work: Callable[[Task, Tell], Result]) -> _Worker[Task]:
+def _start_worker(work: Callable[[Task, Tell], Result], *, watched: bool) -> _Worker[Task]:
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
-    process = context.Process(target=_serve, args=(theirs, work), name="asflown worker")
+    process = context.Process(target=_serve, args=(theirs, work, watched), name="asflown worker")
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         process.start()  # deaf to Ctrl-C until it leads its own process group
@@ -159,7 +161,7 @@ def _start_worker(work: Callable[[Task, Tell], Result]) -> _Worker[Task]:
     return _Worker(process, ours)
 
 
-def _serve(connection: Connection, work: Callable[[Task, Tell], Result]) -> None:
+def _serve(connection: Connection, work: Callable[[Task, Tell], Result], watched: bool) -> None:
     """The worker's side: does what it is handed until there is no more."""
     os.setpgid(0, 0)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(ExitCode.TERMINATED))
@@ -175,7 +177,7 @@ def _serve(connection: Connection, work: Callable[[Task, Tell], Result]) -> None
 
     with suppress(EOFError, OSError):
         while (task := connection.recv()) is not None:
-            tell(_answer(work, task, lambda told: tell(("told", told))))
+            tell(_answer(work, task, (lambda told: tell(("told", told))) if watched else unwatched))
 
 
 def _end_with_parent() -> None:

@@ -16,14 +16,15 @@ import tempfile
 import threading
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import CancelledError
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from asflown import __version__
-from asflown.campaign.flying import Outcome, Task, fly_task, lost
+from asflown.campaign.flying import Outcome, Task, fly_task, in_words, lost
 from asflown.errors import FlightError, UsageError
+from asflown.report.progress import Board, SilentBoard
 from asflown.scenario.file import load_scenario
 from asflown.scenario.vehicle_file import load_vehicle
 
@@ -53,6 +54,8 @@ class Cluster:
     address: str
     time_out_s: float = 10.0
     """How long to wait for the scheduler, and then for its first worker."""
+    board: Board = field(default_factory=SilentBoard)
+    """Shows how many have ended; how far a flight is does not travel."""
 
     def run(self, tasks: Sequence[Task]) -> Generator[Outcome]:
         """See Executor.
@@ -70,7 +73,10 @@ class Cluster:
         distributed, client = self._connected()
         try:
             self._look_at_workers(client)
-            yield from _through(client, distributed, tasks, parcel, work)
+            self.board.expect(len(tasks))
+            for outcome in _through(client, distributed, tasks, parcel, work):
+                self.board.end(outcome.number, in_words(outcome), outcome.verdict)
+                yield outcome
         except (OSError, TimeoutError, CancelledError) as error:
             raise FlightError(
                 f"the scheduler at {self.address} is lost ({type(error).__name__})",

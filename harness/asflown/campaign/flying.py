@@ -6,15 +6,17 @@ What comes back is small; the flight's folder stays where the task says, or is r
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from asflown.campaign.plan import Drawn
+from asflown.campaign.showing import seldom
 from asflown.errors import AsflownError
 from asflown.flight.conductor import fly
-from asflown.flight.plan import ClockChoice, FlightPlan, unwatched
+from asflown.flight.plan import ClockChoice, FlightPlan, ProgressCallback, unwatched
 from asflown.grade.grade import grade_flight, write_grade
 from asflown.grade.result import Grade, VerdictWord
 from asflown.scenario.file import LoadedScenario, load_scenario, with_given
@@ -53,6 +55,14 @@ class Task:
     as_flown: AsFlown | None = None
     """An earlier flight that is flown again."""
 
+    name: str = ""
+    """What people know it by, where its number says nothing to them."""
+
+    @property
+    def title(self) -> str:
+        """`flight 12: wind.speed 4 m/s, battery 80 %`."""
+        return self.name or f"flight {self.drawn.number}: {given_in_words(self.drawn.given)}"
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -78,8 +88,11 @@ class Outcome:
         return min(self.margins.values(), default=None)
 
 
-def fly_task(task: Task, _tell: Any = None) -> Outcome:
-    """Flies and grades one task. What cannot be flown is an outcome, too: `error`, with the reason."""
+def fly_task(task: Task, tell: ProgressCallback = unwatched) -> Outcome:
+    """Flies and grades one task, and tells how far it is.
+
+    What cannot be flown is an outcome, too: `error`, with the reason.
+    """
     drawn = task.drawn
     try:
         loaded = with_given(_loaded(task.scenario), drawn.given)
@@ -87,7 +100,7 @@ def fly_task(task: Task, _tell: Any = None) -> Outcome:
             loaded = task.as_flown.put_into(loaded)
         vehicle = load_vehicle(task.vehicle, loaded.folder)
         plan = FlightPlan(loaded, vehicle, drawn.seed, task.clock, task.keep, task.vehicle)
-        result = fly(plan, unwatched)
+        result = fly(plan, seldom(tell))
         grade = grade_flight(result.folder, loaded.scenario)
     except AsflownError as error:
         return lost(task, str(error))
@@ -107,6 +120,19 @@ def fly_task(task: Task, _tell: Any = None) -> Outcome:
 def lost(task: Task, how: str) -> Outcome:
     """The outcome of a flight that left nothing."""
     return Outcome(task.drawn.number, task.drawn.seed, task.drawn.given, "error", how, {})
+
+
+def in_words(outcome: Outcome) -> str:
+    """How it ended: `fail after 52.4 s of flight in 0.8 s`."""
+    if outcome.verdict == "error":
+        return f"error: {outcome.reason}"
+    return f"{outcome.verdict} after {outcome.flight_time_s:.1f} s of flight in {outcome.wall_time_s:.1f} s"
+
+
+def given_in_words(given: Mapping[str, str]) -> str:
+    """`wind.speed 4 m/s, battery 80 %`: keys without their first word, files by their name alone."""
+    told = (f"{key.partition('.')[2] or key} {value.rpartition('/')[2]}" for key, value in given.items())
+    return ", ".join(told) or "nothing varied"
 
 
 def margins_of(grade: Grade) -> dict[str, float]:

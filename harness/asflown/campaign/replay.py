@@ -6,7 +6,7 @@ believed but shown: it is flown once more as it was, and the digests must be equ
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,7 +46,8 @@ class Original:
     def task(self, number: int, given: dict[str, str], keep: Path, keeping: Keeping = "none") -> Task:
         """To fly it again, as it was where nothing is given."""
         drawn = Drawn(number, self.manifest.seed, given)
-        return Task(drawn, self.scenario, self.vehicle, "lockstep", keep, keeping, self.as_flown)
+        name = f"chance anew at {given[ANEW_AT]}" if given else "once more as it was"
+        return Task(drawn, self.scenario, self.vehicle, "lockstep", keep, keeping, self.as_flown, name)
 
     def branch(self, asked: Asked) -> tuple[int, dict[str, str]]:
         """A number of its own for chance anew at a moment, and what such a flight is given."""
@@ -140,7 +141,6 @@ class Branches:
     original: Original
     executor: Executor
     store: Store
-    seen: Callable[[Outcome], None] = lambda outcome: None
 
     def begin(self) -> None:
         """Flies once more as it was, each time: what lies beside a script may have changed since the last run.
@@ -168,7 +168,6 @@ class Branches:
         for outcome in self.executor.run(tasks):
             if outcome.number not in done:
                 self.store.enter(outcome)
-                self.seen(outcome)
                 yield by_number[outcome.number], failed(outcome)
 
 

@@ -8,14 +8,14 @@ The script's mistakes of place and time are not flown but put into what was reco
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from asflown.campaign.campaign import contents
 from asflown.campaign.executor import Executor
-from asflown.campaign.flying import Outcome, Task
+from asflown.campaign.flying import Outcome, Task, given_in_words
 from asflown.campaign.links import write_link
 from asflown.campaign.plan import Drawn
 from asflown.campaign.store import FLIGHTS, Store
@@ -138,7 +138,6 @@ class Flights:
     executor: Executor
     store: Store
     clock: ClockChoice = "any"
-    seen: Callable[[Outcome], None] = lambda outcome: None
 
     def undisturbed(self) -> Outcome:
         """The first flight, whose folder stays. Raises what the store raises."""
@@ -167,7 +166,7 @@ class Flights:
         }
         keep, file = self.store.folder / FLIGHTS, self.loaded.file.resolve()
         tasks = [
-            Task(one, file, self.vehicle, self.clock, keep, keeping)
+            Task(one, file, self.vehicle, self.clock, keep, keeping, name=self._name(one))
             for one in flights
             if one.number not in done or done[one.number].given != one.given
         ]
@@ -175,10 +174,13 @@ class Flights:
             for outcome in self.executor.run(tasks):
                 self.store.enter(outcome)
                 done[outcome.number] = outcome
-                self.seen(outcome)
         finally:
             self.store.close()
         return done
+
+    def _name(self, one: Drawn) -> str:
+        given = given_in_words(one.given) if one.given else "undisturbed"
+        return f"{self.loaded.scenario.name}, {given}"
 
 
 def caught(kind: Disturbance, outcomes: Sequence[Outcome]) -> Caught:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers, command, count
+from asflown.cli.parsing import SubParsers, add_quiet, command, count
 
 if TYPE_CHECKING:
     from asflown.campaign.findings import Findings
@@ -59,13 +59,12 @@ def add_parser(commands: SubParsers) -> None:
     )
     add("--into", type=Path, metavar="DIR", help="the campaign's folder (.asflown/campaigns/...)")
     add("--json", type=Path, metavar="FILE", help="write every flight and number as JSON")
+    add_quiet(parser)
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Flies what is not done yet, and reports. Raises UsageError, FileProblem and FolderProblem."""
-    import sys
-
     from asflown.campaign.campaign import (
         CAMPAIGNS,
         campaign_of,
@@ -74,29 +73,19 @@ def run(options: argparse.Namespace) -> int:
         folder_of,
         stopping_plan,
     )
-    from asflown.campaign.dask_cluster import Cluster
-    from asflown.campaign.executor import Executor, Local
     from asflown.campaign.findings import find
     from asflown.campaign.page import write_page
     from asflown.campaign.store import Store
-    from asflown.report import terminal
+    from asflown.cli.many import board_of_many, executor_of
     from asflown.scenario.file import load_scenario
 
     loaded = load_scenario(options.scenario)
     campaign = campaign_of(loaded)
     vehicle = simulated(loaded, options.vehicle)
     folder = options.into or folder_of(loaded, vehicle, CAMPAIGNS)
-    executor: Executor = Local(options.workers) if options.scheduler is None else Cluster(options.scheduler)
-    errors = terminal.console(sys.stderr)
-    flown = 0
-
-    def seen(outcome: Outcome) -> None:
-        nonlocal flown
-        flown += 1
-        if errors.is_terminal or flown % 20 == 0:
-            errors.print(f"flight {outcome.number}: {outcome.verdict}; {flown} flown", style="dim")
-
-    done = fly_campaign(loaded, vehicle, executor, Store(folder), keeping=options.keep_flights, seen=seen)
+    with board_of_many(quiet=options.quiet) as shown:
+        executor = executor_of(options.workers, options.scheduler, shown)
+        done = fly_campaign(loaded, vehicle, executor, Store(folder), keeping=options.keep_flights)
     outcomes = list(done.values())
     found = find(outcomes)
     decided = clear({number: one.verdict for number, one in done.items()}, stopping_plan(campaign))

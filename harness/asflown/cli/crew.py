@@ -15,9 +15,9 @@ Watcher = Callable[[Job, Progress], None]
 
 
 def fly_jobs(
-    jobs: Sequence[Job], workers: int, work: Work, started: Callable[[Job], None], watch: Watcher
+    jobs: Sequence[Job], workers: int, work: Work, started: Callable[[Job], None], watch: Watcher | None
 ) -> Generator[JobResult]:
-    """Flies all jobs; yields each result when it is there, in any order.
+    """Flies all jobs; yields each result when it is there, in any order. How far they are is told to `watch`, if any.
 
     Raises what a flight raised, after all other flights were ended: UsageError, HarnessFault, KeyboardInterrupt,
     SystemExit.

@@ -13,11 +13,11 @@ from rich.table import Table
 from rich.text import Text
 
 import asflown
-from asflown.campaign.executor import Executor, Local
-from asflown.campaign.flying import Outcome
+from asflown.campaign.executor import Local
 from asflown.campaign.sensitivity import Caught, Flights, disturbances, folder_of, link_losses
 from asflown.campaign.store import Store
 from asflown.cli.campaign import simulated
+from asflown.cli.many import board_of_many
 from asflown.cli.planning import seeds_for
 from asflown.errors import ExitCode, UsageError
 from asflown.grade.grade import load_tracks
@@ -25,6 +25,7 @@ from asflown.grade.sensitivity import Found, sensitivity
 from asflown.record import manifest
 from asflown.record.folder import read_manifest
 from asflown.report import atomic, terminal, words
+from asflown.report.progress import Board
 from asflown.report.visible import visible
 from asflown.scenario.file import SUFFIX, LoadedScenario, find_scenarios, load_scenario
 from asflown.scenario.model import Scenario
@@ -44,6 +45,8 @@ class Request:
     workers: int = 1
     recorded_only: bool = False
     """Fly each scenario once and disturb what was recorded, but not script, vehicle and link."""
+    quiet: bool = False
+    """Show no progress."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,8 @@ class _ToFly:
     loaded: LoadedScenario
     vehicle: str
     flights: Flights
+    shown: Board
+    """Shown while it flies, so that results are printed where nothing is redrawn."""
 
 
 def disturb_all(request: Request) -> int:
@@ -107,21 +112,16 @@ def _to_fly(loaded: LoadedScenario, request: Request) -> _ToFly:
     seed = seeds_for(loaded.scenario.repeat, 1, None)[0]
     folder = folder_of(loaded, vehicle, seed, *(() if request.into is None else (request.into,)))
     atomic.check_folder_writable(folder)
-    executor: Executor = Local(request.workers)
-    errors = terminal.console(sys.stderr)
-
-    def seen(outcome: Outcome) -> None:
-        given = ", ".join(f"{key} {value.rpartition('/')[2]}" for key, value in outcome.given.items())
-        given = given or "undisturbed"
-        errors.print(Text(visible(f"{loaded.scenario.name}, {given}: {outcome.verdict}"), style="dim"))
-
-    return _ToFly(loaded, vehicle, Flights(loaded, vehicle, seed, executor, Store(folder), seen=seen))
+    shown = board_of_many(quiet=request.quiet, every=1)
+    flights = Flights(loaded, vehicle, seed, Local(request.workers, shown), Store(folder))
+    return _ToFly(loaded, vehicle, flights, shown)
 
 
 def _fly(subject: _ToFly, request: Request, out: Console) -> dict[str, Any] | None:
     """The campaign of one scenario; None when it could not be flown even undisturbed."""
     loaded, flights = subject.loaded, subject.flights
-    first = flights.undisturbed()
+    with subject.shown:
+        first = flights.undisturbed()
     if first.verdict == "error":
         says = f"not flown: {loaded.scenario.name} on {subject.vehicle}: {first.reason}"
         out.print(Text(visible(says), style="magenta"))
@@ -129,7 +129,8 @@ def _fly(subject: _ToFly, request: Request, out: Console) -> dict[str, Any] | No
     document = _disturb_recorded(_Subject(loaded.scenario, subject.vehicle, Path(first.folder)), out)
     if not request.recorded_only:
         kinds = disturbances(loaded, flights.store.folder / "links")
-        found = flights.disturbed([*kinds, link_losses(loaded, first.flight_time_s)])
+        with subject.shown:
+            found = flights.disturbed([*kinds, link_losses(loaded, first.flight_time_s)])
         _show_flown(found, out)
         document["flown"] = [asdict(one) for one in found]
     return document

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import sys
 from contextlib import closing
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from asflown.campaign.showing import moment_of
 from asflown.cli.changes import check_baselines, find_changes, show_changes
 from asflown.cli.crew import fly_jobs
 from asflown.cli.jobs import Job, JobResult
@@ -30,7 +31,7 @@ from asflown.report.document import write_json
 from asflown.report.flown import ScenarioOutcome
 from asflown.report.junit import write_junit
 from asflown.report.markdown import write_markdown
-from asflown.report.progress import Board, Moment, board
+from asflown.report.progress import Board, board
 from asflown.scenario.file import LoadedScenario, find_scenarios, load_scenario, with_given
 from asflown.scenario.model import VehicleFile
 from asflown.scenario.places import meant
@@ -143,11 +144,13 @@ def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: 
         shown.begin(job.number, job.title, Stopwatch().seconds)
 
     def watch(job: Job, at: Progress) -> None:
-        shown.move(job.number, _moment(at))
+        shown.move(job.number, moment_of(at))
 
+    shown.expect(len(jobs))
+    watched = watch if shown.watches else None
     with (
         Remembering(request.keep or FLIGHTS) as history,
-        closing(fly_jobs(jobs, request.workers, fly_and_grade, started, watch)) as results,
+        closing(fly_jobs(jobs, request.workers, fly_and_grade, started, watched)) as results,
     ):
         for result in results:
             ledger.enter(result)
@@ -156,16 +159,6 @@ def _fly_onto(shown: Board, jobs: tuple[Job, ...], request: FlyRequest, ledger: 
             verdict = "error" if result.flown is None else result.flown.verdict
             shown.end(result.number, _in_a_word(result), verdict)
             _write_reports(request, ledger.outcomes())
-
-
-def _moment(at: Progress) -> Moment:
-    moment = Moment(
-        at.phase, at.flight_time_s, at.height_m, at.distance_m, at.frames_lost, silent_s=at.silent_s
-    )
-    if at.along is None:
-        return moment
-    leg = f"{at.along.leg}/{at.along.legs} {at.along.kind}"
-    return replace(moment, leg=leg, off_m=at.along.off_m)
 
 
 def _in_a_word(result: JobResult) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers, command, count
+from asflown.cli.parsing import SubParsers, add_quiet, command, count
 
 DESCRIPTION = """\
 Flies each scenario with its own script, compares what was flown with what the scenario expects, and ends with
@@ -63,11 +63,7 @@ def add_parser(commands: SubParsers) -> None:
         action="store_true",
         help="start the script with no network but the flight's and no files but its folder (needs bubblewrap)",
     )
-    add(
-        "--quiet",
-        action="store_true",
-        help="show no progress while flights are in the air, the results alone",
-    )
+    add_quiet(parser)
     add("--prove", action="store_true", help="fly the first seed twice and compare every byte")
     add(
         "--record-only",

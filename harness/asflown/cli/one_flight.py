@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from asflown.campaign.showing import seldom
 from asflown.cli.jobs import Job, JobResult
 from asflown.errors import FlightError
 from asflown.flight.conductor import fly
@@ -16,7 +17,7 @@ def fly_and_grade(job: Job, progress: ProgressCallback) -> JobResult:
     Raises UsageError for what the user must mend before anything can fly, and HarnessFault.
     """
     try:
-        result = fly(job.plan, progress)
+        result = fly(job.plan, seldom(progress))
     except FlightError as error:
         return JobResult(job.number, None, str(error))
     grade = grade_flight(result.folder, job.plan.loaded.scenario)

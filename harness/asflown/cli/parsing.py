@@ -93,6 +93,15 @@ def command(
     )
 
 
+def add_quiet(parser: argparse.ArgumentParser) -> None:
+    """Adds `--quiet`, which all commands that fly have."""
+    parser.add_argument(
+        "--quiet",
+        action="store_true",
+        help="show no progress while flights are in the air, the results alone",
+    )
+
+
 def count(text: str) -> int:
     """An option that counts: a whole number from 1 up."""
     if not text.isdecimal() or int(text) < 1:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers, command, count
+from asflown.cli.parsing import SubParsers, add_quiet, command, count
 
 if TYPE_CHECKING:
     from asflown.campaign.flying import Outcome
@@ -47,17 +47,20 @@ def add_parser(commands: SubParsers) -> None:
     add(
         "--write", type=Path, metavar="FILE", help="the scenario file of what was found (beside the scenario)"
     )
+    add_quiet(parser)
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Searches, shrinks and writes. Raises UsageError, FileProblem and FolderProblem."""
     from asflown.campaign.campaign import CAMPAIGNS, campaign_of
-    from asflown.campaign.flying import Task, fly_task
+    from asflown.campaign.executor import Local
+    from asflown.campaign.flying import Task, given_in_words
     from asflown.campaign.plan import Drawn, identity, seed_of
     from asflown.campaign.regression import write_regression
     from asflown.campaign.search import nominal_of, search, shrink
     from asflown.cli.campaign import simulated
+    from asflown.cli.many import board_of_search
     from asflown.report import words
     from asflown.scenario.file import load_scenario, with_given
 
@@ -65,17 +68,17 @@ def run(options: argparse.Namespace) -> int:
     campaign, vehicle = campaign_of(loaded), simulated(loaded, options.vehicle)
     key = identity(campaign, loaded.scenario.name)
     seed, keep = seed_of(key, 0), CAMPAIGNS / f"{loaded.scenario.name}-search-{key}"
-    number = 0
+    number, shown = 0, board_of_search(quiet=options.quiet)
 
     def evaluate(given: dict[str, str]) -> Outcome:
         nonlocal number
         with_given(loaded, given)
-        outcome = fly_task(
-            Task(Drawn(number, seed, given), loaded.file.resolve(), vehicle, "any", keep, "failed")
-        )
         number += 1
-        told = ", ".join(f"{name} {text}" for name, text in given.items()) or "nothing varied"
-        print(f"{number:4} {outcome.verdict}, worst margin {words.margin(outcome.worst)}: {told}", flush=True)
+        task = Task(Drawn(number, seed, given), loaded.file.resolve(), vehicle, "any", keep, "failed")
+        with shown:
+            (outcome,) = Local(board=shown).run([task])
+        margin = words.margin(outcome.worst)
+        print(f"{number:4} {outcome.verdict}, worst margin {margin}: {given_in_words(given)}", flush=True)
         return outcome
 
     found = search(campaign, evaluate, options.flights, options.way)

@@ -13,7 +13,7 @@ from asflown.cli.jobs import Job
 from asflown.cli.one_flight import fly_and_grade
 from asflown.cli.remember import Remembering
 from asflown.errors import FlightError
-from asflown.flight.plan import ClockChoice, FlightPlan, Progress
+from asflown.flight.plan import ClockChoice, FlightPlan, unwatched
 from asflown.report import atomic
 
 
@@ -32,7 +32,7 @@ class Flights:
         one = self._candidates.make(ask.candidate)
         plan = FlightPlan(one.loaded, one.vehicle, ask.seed, self._clock, self._keep, one.vehicle_asked)
         self._number += 1
-        result = fly_and_grade(Job(self._number, 0, plan), _hear)
+        result = fly_and_grade(Job(self._number, 0, plan), unwatched)
         if result.flown is None:
             raise FlightError(
                 f"{ask.candidate}, seed {ask.seed}: {result.failure}", "The same command goes on"
@@ -47,7 +47,3 @@ class Flights:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._history.__exit__(kind, error, trace)
-
-
-def _hear(_at: Progress) -> None:
-    """A search tells of whole flights; how far one is says little."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from asflown.cli.parsing import SubParsers, command, count
+from asflown.cli.parsing import SubParsers, add_quiet, command, count
 
 DESCRIPTION = """\
 Says how small a mistake the tolerances of a scenario catch. A scenario is flown as a campaign: once undisturbed; that
@@ -52,6 +52,7 @@ def add_parser(commands: SubParsers) -> None:
     )
     add("--into", type=Path, metavar="DIR", help="where the campaigns are kept (.asflown/sensitivity)")
     add("--json", type=Path, metavar="FILE", help="write every number as JSON")
+    add_quiet(parser)
     parser.set_defaults(run=run)
 
 
@@ -68,5 +69,6 @@ def run(options: argparse.Namespace) -> int:
             options.json,
             options.workers,
             options.recorded_only,
+            options.quiet,
         )
     )

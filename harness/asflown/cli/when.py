@@ -6,11 +6,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asflown.cli.parsing import SubParsers, command, count
+from asflown.cli.parsing import SubParsers, add_quiet, command, count
 
 if TYPE_CHECKING:
-    from asflown.campaign.executor import Executor
-    from asflown.campaign.flying import Outcome
     from asflown.campaign.moments import Moment
     from asflown.campaign.when import When
 
@@ -59,37 +57,24 @@ def add_parser(commands: SubParsers) -> None:
     add("--scheduler", metavar="URL", help="fly on a Dask cluster instead (pip install 'asflown[cluster]')")
     add("--into", type=Path, metavar="DIR", help="the folder of results (.asflown/when/FLIGHT)")
     add("--json", type=Path, metavar="FILE", help="write every moment and number as JSON")
+    add_quiet(parser)
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Flies branches, and reports. Raises UsageError for a flight that cannot be flown again, and FolderProblem."""
-    import sys
-
-    from asflown.campaign.dask_cluster import Cluster
-    from asflown.campaign.executor import Local
     from asflown.campaign.replay import Branches, original_of
     from asflown.campaign.store import Store
     from asflown.campaign.when import WHEN, find_when, write_when
     from asflown.change.sets import read_flight
-    from asflown.report import terminal
+    from asflown.cli.many import board_of_many, executor_of
 
     flight = read_flight(options.flight)
     original = original_of(flight)
-    errors = terminal.console(sys.stderr)
-    flown = 0
-
-    def seen(outcome: Outcome) -> None:
-        nonlocal flown
-        flown += 1
-        if errors.is_terminal or flown % 20 == 0:
-            at = outcome.given["conditions.chance.anew_at"]
-            errors.print(f"chance anew at {at}: {outcome.verdict}; {flown} flown", style="dim")
-
-    executor: Executor = Local(options.workers) if options.scheduler is None else Cluster(options.scheduler)
     store = Store(options.into or WHEN / original.manifest.flight_id)
-    branches = Branches(original, executor, store, seen)
-    when = find_when(flight, branches, within_s=options.within, most=options.most)
+    with board_of_many(quiet=options.quiet) as shown:
+        branches = Branches(original, executor_of(options.workers, options.scheduler, shown), store)
+        when = find_when(flight, branches, within_s=options.within, most=options.most)
     page = write_when(when, store.folder / "page", options.json)
     _show(when)
     print(f"page: {page}")

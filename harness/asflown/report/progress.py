@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -17,6 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from asflown.grade.result import VerdictWord
+from asflown.report.visible import visible
 
 REFRESH_HZ = 5
 ROOMY = 110
@@ -52,6 +53,10 @@ class Moment:
 class Board(Protocol):
     """Shows how flights go. A flight is known by its running number."""
 
+    @property
+    def watches(self) -> bool:
+        """Whether it shows how far a flight is; where not, nobody needs to work that out."""
+
     def __enter__(self) -> Self:
         """Begins to show."""
 
@@ -59,6 +64,9 @@ class Board(Protocol):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Leaves the terminal as it was."""
+
+    def expect(self, flights: int) -> None:
+        """So many flights more are to be flown."""
 
     def begin(self, number: int, title: str, elapsed_s: ElapsedS) -> None:
         """A flight begins."""
@@ -70,12 +78,18 @@ class Board(Protocol):
         """A flight ended; `result` is a word or a sentence, `verdict` is None for a flight that is not judged."""
 
 
-def board(out: Console, *, questions: bool = False, quiet: bool = False) -> Board:
+def board(
+    out: Console,
+    *,
+    questions: bool = False,
+    quiet: bool = False,
+    plain: Callable[[Console], Board] | None = None,
+) -> Board:
     """The board that suits the console; a plain one where people are asked meanwhile, or lines cannot be redrawn."""
     if quiet:
         return SilentBoard()
     redrawn = out.is_terminal and not out.is_dumb_terminal
-    return LiveBoard(out) if redrawn and not questions else PlainBoard(out)
+    return LiveBoard(out) if redrawn and not questions else (plain or PlainBoard)(out)
 
 
 @dataclass(slots=True)
@@ -85,19 +99,44 @@ class _Line:
     moment: Moment | None = None
 
 
+@dataclass(slots=True)
+class _Totals:
+    """What became of the flights until now, of how many."""
+
+    expected: int = 0
+    ended: Counter[VerdictWord | None] = field(default_factory=Counter)
+
+    def __str__(self) -> str:
+        """`3 of 8 done: 2 passed, 1 failed`."""
+        judged = ", ".join(f"{self.ended[one]} {word}" for one, word in WORDS.items() if self.ended[one])
+        done = self.ended.total()
+        return f"{done} of {max(self.expected, done)} done{': ' if judged else ''}{judged}"
+
+
 class LiveBoard:
-    """One line for each flight in the air, redrawn in place; the terminal is clean when they are down."""
+    """One line for each flight in the air, redrawn in place; the terminal is clean when they are down.
+
+    It can be entered again, and counts on.
+    """
+
+    watches = True
 
     def __init__(self, out: Console) -> None:
         self._out = out
         self._lines: dict[int, _Line] = {}
-        self._ended: Counter[VerdictWord | None] = Counter()
-        self._live = Live(
-            get_renderable=self._draw, console=out, refresh_per_second=REFRESH_HZ, transient=True
-        )
+        self._totals = _Totals()
+        self._live = self._new_live()
+
+    def _new_live(self) -> Live:
+        """Standard output stays what it is: results may go elsewhere."""
+        return Live(
+            get_renderable=self._draw, console=self._out, refresh_per_second=REFRESH_HZ, transient=True,
+            redirect_stdout=False,
+        )  # fmt: skip
 
     def __enter__(self) -> Self:
         """Begins to show."""
+        self._live = self._new_live()  # a used one would take away what was printed since
         self._live.start()
         return self
 
@@ -107,9 +146,13 @@ class LiveBoard:
         """Clears the lines."""
         self._live.stop()
 
+    def expect(self, flights: int) -> None:
+        """Counts them in."""
+        self._totals.expected += flights
+
     def begin(self, number: int, title: str, elapsed_s: ElapsedS) -> None:
         """Adds a line."""
-        self._lines[number] = _Line(title, elapsed_s)
+        self._lines[number] = _Line(visible(title), elapsed_s)
 
     def move(self, number: int, moment: Moment) -> None:
         """Notes where a flight is; it is drawn with the next refresh."""
@@ -118,7 +161,7 @@ class LiveBoard:
     def end(self, number: int, result: str, verdict: VerdictWord | None = None) -> None:
         """Takes a line away, and counts it."""
         self._lines.pop(number, None)
-        self._ended[verdict] += 1
+        self._totals.ended[verdict] += 1
 
     def refresh(self) -> None:
         """Draws now, instead of waiting for the next turn."""
@@ -134,14 +177,10 @@ class LiveBoard:
             table.add_column(no_wrap=True)
         for title, cells in rows:
             table.add_row(Text(title, overflow="ellipsis", no_wrap=True), *cells)
-        several = len(lines) + self._ended.total() > 1
-        return Group(table, self._totals(len(lines))) if several else Group(table)
-
-    def _totals(self, under_way: int) -> Text:
-        """`3 done: 2 passed, 1 failed; 2 under way`."""
-        judged = ", ".join(f"{self._ended[one]} {word}" for one, word in WORDS.items() if self._ended[one])
-        done = f"{self._ended.total()} done{': ' if judged else ''}{judged}"
-        return Text(f"{done}; {under_way} under way", overflow="ellipsis", no_wrap=True)
+        if self._totals.expected < 2:
+            return Group(table)
+        under_way = f"; {len(lines)} under way" if lines else ""
+        return Group(table, Text(f"{self._totals}{under_way}", overflow="ellipsis", no_wrap=True))
 
 
 def _cells(line: _Line, *, roomy: bool) -> list[str]:
@@ -172,58 +211,86 @@ def _link(moment: Moment) -> str:
     return "" if moment.silent_s is None else f"{moment.silent_s:.1f} s old"
 
 
-class PlainBoard:
+class _Unframed:
+    """What boards have in common that print whole lines, or none."""
+
+    watches = False
+
+    def __enter__(self) -> Self:
+        """Needs nothing."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Has nothing to clean up."""
+
+    def expect(self, flights: int) -> None:
+        """Says nothing."""
+
+    def move(self, number: int, moment: Moment) -> None:
+        """Says nothing."""
+
+
+class PlainBoard(_Unframed):
     """A line when a flight begins, when its phase changes, and when it ends: for logs."""
+
+    watches = True
 
     def __init__(self, out: Console) -> None:
         self._out = out
         self._titles: dict[int, str] = {}
         self._phases: dict[int, str] = {}
 
-    def __enter__(self) -> Self:
-        """Needs nothing."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Has nothing to clean up."""
-
     def begin(self, number: int, title: str, elapsed_s: ElapsedS) -> None:
         """Says what begins."""
         self._titles[number] = title
-        self._print(f"{title}: starting")
+        _print(self._out, f"{title}: starting")
 
     def move(self, number: int, moment: Moment) -> None:
         """Says when a flight enters another phase."""
         if self._phases.get(number) != moment.phase:
             self._phases[number] = moment.phase
-            self._print(f"{self._titles[number]}: {moment.phase} at {moment.flight_time_s:.1f} s")
+            _print(self._out, f"{self._titles[number]}: {moment.phase} at {moment.flight_time_s:.1f} s")
 
     def end(self, number: int, result: str, verdict: VerdictWord | None = None) -> None:
         """Says how it ended."""
-        self._print(f"{self._titles[number]}: {result}")
-
-    def _print(self, text: str) -> None:
-        self._out.print(Text(text), soft_wrap=True)
+        _print(self._out, f"{self._titles[number]}: {result}")
 
 
-class SilentBoard:
-    """Shows nothing: for those who want the results alone."""
+class SparseBoard(_Unframed):
+    """A line for every so many flights that ended, with the totals: for logs of many flights."""
 
-    def __enter__(self) -> Self:
-        """Needs nothing."""
-        return self
+    def __init__(self, out: Console, every: int = 1) -> None:
+        self._out, self._every = out, every
+        self._titles: dict[int, str] = {}
+        self._totals = _Totals()
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Has nothing to clean up."""
+    def expect(self, flights: int) -> None:
+        """Counts them in."""
+        self._totals.expected += flights
 
     def begin(self, number: int, title: str, elapsed_s: ElapsedS) -> None:
-        """Keeps silent."""
+        """Notes what it is called."""
+        self._titles[number] = title
 
-    def move(self, number: int, moment: Moment) -> None:
+    def end(self, number: int, result: str, verdict: VerdictWord | None = None) -> None:
+        """Says how it ended, and how many there are."""
+        self._totals.ended[verdict] += 1
+        title = self._titles.pop(number, f"flight {number}")
+        done = self._totals.ended.total()
+        if done % self._every == 0 or done == self._totals.expected:
+            _print(self._out, f"{title}: {result}; {self._totals}")
+
+
+def _print(out: Console, text: str) -> None:
+    out.print(Text(visible(text)), soft_wrap=True)
+
+
+class SilentBoard(_Unframed):
+    """Shows nothing: for those who want the results alone."""
+
+    def begin(self, number: int, title: str, elapsed_s: ElapsedS) -> None:
         """Keeps silent."""
 
     def end(self, number: int, result: str, verdict: VerdictWord | None = None) -> None:

@@ -9,8 +9,9 @@ from contextlib import suppress
 import pytest
 from rich.console import Console
 
+from asflown.grade.result import VerdictWord
 from asflown.report import terminal
-from asflown.report.progress import LiveBoard, Moment, PlainBoard, SilentBoard, board
+from asflown.report.progress import LiveBoard, Moment, PlainBoard, SilentBoard, SparseBoard, board
 
 TITLE = "nest-boxes on palm80, seed 7"
 
@@ -108,6 +109,7 @@ def test_the_board_tells_leg_error_link_and_totals(width: int) -> None:
     """At every width a flight keeps to its line with leg, height, error and link; the last line counts them all."""
     out = io.StringIO()
     with LiveBoard(Console(file=out, force_terminal=True, width=width)) as shown:
+        shown.expect(40)
         for number in range(4):
             shown.begin(number, TITLE * 3, lambda: 5.0)
         shown.end(0, "pass", "pass")
@@ -121,4 +123,50 @@ def test_the_board_tells_leg_error_link_and_totals(width: int) -> None:
         r"12/14 return +119.9 s +104.3 m up +10.4 m off +1204.2 m out +1234 lost +24x", lines[-3]
     )
     assert re.search(r"1/14 line +9.9 s +4.3 m up +0.4 m off +4.2 m out +0.2 s old +2.0x", lines[-2])
-    assert lines[-1].strip() == "2 done: 1 passed, 1 failed; 2 under way"
+    assert lines[-1].strip() == "2 of 40 done: 1 passed, 1 failed; 2 under way"
+
+
+def test_a_log_of_many_flights_gets_a_line_for_every_so_many() -> None:
+    """With the totals until then, and one when all are done; a scenario's words cannot steer a terminal."""
+    out = io.StringIO()
+    with board(terminal.console(out), plain=lambda console: SparseBoard(console, every=2)) as shown:
+        shown.expect(5)
+        verdicts: tuple[VerdictWord, ...] = ("pass", "pass", "fail", "error", "pass")
+        for number, verdict in enumerate(verdicts):
+            shown.begin(number, f"flight {number}: \x1b[2J", lambda: 1.0)
+            shown.end(number, verdict, verdict)
+    assert out.getvalue().splitlines() == [
+        "flight 1: #x1B[2J: pass; 2 of 5 done: 2 passed",
+        "flight 3: #x1B[2J: error; 4 of 5 done: 2 passed, 1 failed, 1 in error",
+        "flight 4: #x1B[2J: pass; 5 of 5 done: 3 passed, 1 failed, 1 in error",
+    ]
+
+
+def test_a_board_can_be_shown_again_and_counts_on() -> None:
+    """What was printed between stays where it is: the second time draws nothing over it."""
+    out = io.StringIO()
+    shown = LiveBoard(Console(file=out, force_terminal=True, width=80))
+    shown.expect(2)
+    with shown:
+        shown.begin(0, TITLE, lambda: 1.0)
+        shown.refresh()
+        shown.end(0, "pass", "pass")
+    out.write("result\n")
+    before = len(out.getvalue())
+    with shown:
+        shown.begin(1, TITLE, lambda: 1.0)
+        shown.refresh()
+    again = out.getvalue()[before:]
+    assert "1 of 2 done: 1 passed; 1 under way" in again
+    assert "\x1b[1A" not in again.partition(TITLE)[0]
+
+
+def test_a_campaign_whose_flights_cannot_be_watched_shows_its_totals() -> None:
+    """A cluster tells of flights that ended alone: the board counts them without a line for each."""
+    out = io.StringIO()
+    with LiveBoard(Console(file=out, force_terminal=True, width=80)) as shown:
+        shown.expect(3)
+        shown.end(2, "pass", "pass")
+        shown.refresh()
+    assert "1 of 3 done: 1 passed" in out.getvalue()
+    assert "under way" not in out.getvalue()
