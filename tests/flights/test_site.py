@@ -209,7 +209,7 @@ def test_a_comparison_says_first_in_words_what_differs(site: Path, watched: Watc
     assert cells[0] == "at most 0.8 m"
     assert [cells[1][-1:], cells[3][-1:]] == ["m", "m"]
     page.get_by_role("link", name="seed 1").last.click()
-    assert page.title().startswith("nest-boxes on palm80")
+    assert page.title().startswith("nest-boxes on palm80 r")
 
 
 def test_a_comparison_tells_the_story_of_both(site: Path, watched: Watched) -> None:
@@ -276,7 +276,7 @@ def test_a_printed_page_is_black_on_white_without_its_controls(site: Path, brows
     context.close()
 
 
-@pytest.mark.parametrize("width", [390, 1200])
+@pytest.mark.parametrize("width", [360, 1200])
 def test_no_page_is_wider_than_its_window(site: Path, browser: Browser, width: int) -> None:
     """What is wide scrolls by itself."""
     context = browser.new_context(viewport={"width": width, "height": 900})

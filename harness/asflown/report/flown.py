@@ -24,6 +24,13 @@ class Flown:
     folder: Path
 
     @property
+    def name(self) -> str:
+        """What was flown: `nest-boxes on palm80 r1, seed 7`."""
+        manifest = self.manifest
+        release = f" {manifest.vehicle.release}" if manifest.vehicle.release else ""
+        return f"{manifest.scenario} on {manifest.vehicle.name}{release}, seed {manifest.seed}"
+
+    @property
     def verdict(self) -> VerdictWord:
         """The grade's, or `error` when the flight could not be carried out."""
         return "error" if self.grade is None else self.grade.verdict

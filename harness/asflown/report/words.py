@@ -16,6 +16,7 @@ _DIMENSIONS = {dimension.si_symbol: dimension for dimension in Dimension}
 _PLACES_WITHOUT_UNIT = 2
 SIGNS: dict[VerdictWord, str] = {"pass": "✓", "fail": "✗", "inconclusive": "?", "error": "!"}
 """Beside a verdict's colour, for eyes that do not tell colours apart."""
+MARGIN = "A margin is 0 at the limit, negative beyond it, and 1 when nothing of an upper limit is used up."
 
 
 def quantity(value: float | None, unit: str) -> str:

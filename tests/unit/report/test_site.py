@@ -74,7 +74,7 @@ def test_a_page_states_tolerance_limits_beside_values(tmp_path: Path) -> None:
 
 
 def test_two_flights_of_one_name_have_two_pages(tmp_path: Path) -> None:
-    """Folders of equal names in two places."""
+    """Of one scenario, vehicle, seed and second."""
     flights = [flown(folder=Path(place) / "f1") for place in ("a", "b")]
     write_site([(outcome(*flights), None)], tmp_path, "now")
     assert len(list((tmp_path / "flights").glob("*.html"))) == 2
@@ -82,14 +82,18 @@ def test_two_flights_of_one_name_have_two_pages(tmp_path: Path) -> None:
 
 @given(st.text(max_size=300))
 def test_the_name_of_a_page_is_a_plain_file_name(name: str) -> None:
-    """Whatever a folder is called."""
-    page = page_name(
-        flown(folder=Path("/flights") / (name.replace("/", "").replace("\x00", "").strip(".") or "x"))
-    )
+    """Whatever a scenario is called, and whatever its start claims to be."""
+    page = page_name(flown(scenario=name, started_utc=name))
     assert page.endswith(".html")
     assert "/" not in page
     assert not page.startswith((".", "-"))
     assert len(page.encode()) <= 125
+
+
+def test_the_name_of_a_page_says_what_was_flown_and_when() -> None:
+    """And not what its folder was called."""
+    page = page_name(flown(started_utc="2026-11-25T17:48:45+00:00", folder=Path("x")))
+    assert page == "nest-boxes-palm80-r1-seed-7-20261125T174845Z.html"
 
 
 def test_the_worst_margin_is_the_smallest_of_measures_and_rules() -> None:

@@ -14,7 +14,16 @@ from markupsafe import Markup
 from asflown.frames import FloatArray
 from asflown.record.series import Series
 from asflown.report.site import ink, strips
-from asflown.report.site.plan_view import WIDTH, Scale, as_planned, fewer, grid, seen_from_above
+from asflown.report.site.plan_view import (
+    WIDTH,
+    Scale,
+    as_planned,
+    fewer,
+    grid,
+    leg_labels,
+    outward,
+    seen_from_above,
+)
 from asflown.report.site.story import AXES, Curve, Story, positions
 
 Mark = tuple[str, float]
@@ -48,6 +57,7 @@ def plan_of_both(a: Side, b: Side, marks: Sequence[Mark]) -> tuple[Markup, Scale
     if shown[0][2] is not None:
         drawn.append(ink.circle(scale.places(shown[0][2].values[:1])[0], 5, "mark", "start"))
         drawn += _rings(shown[0][2], marks, scale)
+    drawn += leg_labels(a.story.path, scale)
     drawn += [
         ink.circle((-20.0, -20.0), 7, "cursor-dot"),
         ink.rectangle((-40.0, -40.0), 12, 12, "cursor-dot of-b"),
@@ -109,5 +119,7 @@ def _rings(a: Series, marks: Sequence[Mark], scale: Scale) -> list[str]:
     drawn = []
     for (x, y), names in placed:
         drawn.append(ink.circle((x, y), 9, "worst", ", ".join(names)))
-        drawn.append(ink.label((x + 13, y + 4), ", ".join(names), "found"))
+        aside, down = outward((x, y), scale)  # numbers of legs stand on the outer side
+        inner = x - 12 if aside > 0 else x + 12, y + (-12 if down > 0 else 20)
+        drawn.append(ink.label(inner, ", ".join(names), "found", "end" if aside > 0 else "start"))
     return drawn

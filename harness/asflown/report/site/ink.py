@@ -6,8 +6,11 @@ light ones into a picture that stands alone.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
+from functools import cache
 from html import escape
+from importlib.resources import files
 from itertools import pairwise
 
 import numpy as np
@@ -18,19 +21,30 @@ from asflown.report.visible import visible
 
 Point = tuple[float, float]
 
-STANDALONE_STYLE = (
-    "text{font:12px Arial,'Liberation Sans','DejaVu Sans','Noto Sans',sans-serif;fill:#1d2530}"
-    ".tick,.axis{fill:#59626e}.leg{fill:#1f5f8b;font-weight:bold;paint-order:stroke;stroke:#fff;stroke-width:3px}"
-    ".title{font-size:17px;font-weight:bold}.title.fail{fill:#a8330f}.title.pass{fill:#0b6e4f}"
-    ".title.inconclusive{fill:#765700}.title.error{fill:#5b4b8a}.reason{font-size:13px}"
-    ".corridor{stroke:#1f5f8b;fill:none;opacity:.14;stroke-linejoin:round}"
-    ".planned{stroke:#1f5f8b;fill:none;stroke-width:1.5;stroke-dasharray:6 4}"
-    ".track{fill:none;stroke-width:2;stroke-linejoin:round}.inside{stroke:#1d2530}"
-    ".near{stroke:#a36a00;stroke-width:3}.beyond{stroke:#b3401a;stroke-width:4}.aside{stroke:#77808c}"
-    ".grid{stroke:#d5d9de;stroke-width:1}"
-    ".truth{stroke:#5b4b8a;fill:none;stroke-width:1.5;stroke-dasharray:2 3}"
-    ".mark{fill:#1d2530}.worst{fill:none;stroke:#b3401a;stroke-width:2}"
+_STANDALONE_STYLE = (
+    "text{font:12px Arial,'Liberation Sans','DejaVu Sans','Noto Sans',sans-serif;fill:var(--ink)}"
+    ".tick,.axis{fill:var(--faint)}"
+    ".leg{fill:var(--accent);font-weight:bold;paint-order:stroke;stroke:var(--sheet);stroke-width:3px}"
+    ".title{font-size:17px;font-weight:bold}.title.fail{fill:var(--fail)}.title.pass{fill:var(--pass)}"
+    ".title.inconclusive{fill:var(--inconclusive)}.title.error{fill:var(--error)}.reason{font-size:13px}"
+    ".corridor{stroke:var(--accent);fill:none;opacity:.14;stroke-linejoin:round}"
+    ".planned{stroke:var(--accent);fill:none;stroke-width:1.5;stroke-dasharray:6 4}"
+    ".track{fill:none;stroke-width:2;stroke-linejoin:round}.inside{stroke:var(--inside)}"
+    ".near{stroke:var(--near);stroke-width:3}.beyond{stroke:var(--beyond);stroke-width:4}"
+    ".aside{stroke:var(--aside)}.grid{stroke:var(--rule);stroke-width:1}"
+    ".truth{stroke:var(--truth);fill:none;stroke-width:1.5;stroke-dasharray:2 3}"
+    ".mark{fill:var(--ink)}.worst{fill:none;stroke:var(--beyond);stroke-width:2}"
 )
+_ROOT = re.compile(r":root \{(.*?)\}", re.DOTALL)
+_COLOUR = re.compile(r"--([\w-]+): (#[0-9a-f]{6})")
+
+
+@cache
+def palettes() -> tuple[dict[str, str], dict[str, str]]:
+    """The colours of the site by name, as `#rrggbb`: light and dark. `assets/site.css` is where they are written."""
+    css = (files("asflown.report.site") / "assets" / "site.css").read_text(encoding="utf-8")
+    light, dark = (dict(_COLOUR.findall(found)) for found in _ROOT.findall(css)[:2])
+    return light, dark
 
 
 def number(value: float) -> str:
@@ -89,8 +103,10 @@ def picture(parts: Sequence[str], width: float, height: float, title: str, attri
 def standalone(svg: str) -> str:
     """A picture that needs no page: with colours and a white ground."""
     head, _, rest = svg.partition(">")
+    light, _ = palettes()
+    style = re.sub(r"var\(--([\w-]+)\)", lambda found: light[found[1]], _STANDALONE_STYLE)
     ground = '<rect width="100%" height="100%" fill="#ffffff"/>'
-    return f"{head}><style>{STANDALONE_STYLE}</style>{ground}{rest}"
+    return f"{head}><style>{style}</style>{ground}{rest}"
 
 
 def words(text: str) -> str:

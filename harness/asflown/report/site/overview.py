@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -10,12 +11,14 @@ from markupsafe import Markup
 from asflown.grade.result import VerdictWord
 from asflown.grade.tolerances import MeasureTolerance
 from asflown.report import words
+from asflown.report.findings import findings
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.site import ink
 from asflown.scenario.model import Scenario
 
 WORST_FIRST: tuple[VerdictWord, ...] = ("fail", "error", "inconclusive", "pass")
 _LEAST_TREND = 3
+_LONGEST_HEAD, _LONGEST_STARTED = 70, 20
 _MOST_MARKS = 60
 
 Told = Sequence[tuple[ScenarioOutcome, Scenario | None]]
@@ -33,6 +36,15 @@ class Entry:
     def margin(self) -> float | None:
         """The worst of all measures and rules."""
         return worst_margin(self.flown)[0]
+
+    @property
+    def says(self) -> str:
+        """Beside the link: what decided, in plain words; of a pass, what came nearest to its limit."""
+        if self.flown.verdict != "pass":
+            decided = (one.headline for one in findings(self.flown) if one.verdict == self.flown.verdict)
+            return next(decided, self.flown.reason)
+        margin, name = worst_margin(self.flown)
+        return "" if margin is None else f"nearest to its limit: {name}, margin {words.margin(margin)}"
 
 
 @dataclass(slots=True)
@@ -53,6 +65,12 @@ class Group:
         return _trend(self) if len(self.entries) >= _LEAST_TREND else None
 
     @property
+    def listed(self) -> list[Entry]:
+        """The flights as they are listed: those that did not pass first, the newest first among equals."""
+        newest_first = self.entries[::-1]
+        return sorted(newest_first, key=lambda entry: entry.flown.verdict == "pass")
+
+    @property
     def worst(self) -> tuple[str, str]:
         """The smallest margin of all flights, and what has it."""
         found = [worst_margin(entry.flown) for entry in self.entries]
@@ -64,8 +82,12 @@ class Group:
 
 
 def page_name(flown: Flown) -> str:
-    """The file of a flight's page: letters, digits, dots, dashes and underscores of its folder's name."""
-    return f"{plain_name(flown.folder.resolve().name) or 'flight'}.html"
+    """The file of a flight's page: scenario, vehicle, release, seed and when, as far as file names take them."""
+    manifest = flown.manifest
+    what = [manifest.scenario, manifest.vehicle.name, manifest.vehicle.release or ""]
+    head = plain_name("-".join(part for part in what if part))[:_LONGEST_HEAD]
+    started = re.sub(r"[-:]", "", manifest.started_utc.replace("+00:00", "Z"))[:_LONGEST_STARTED]
+    return f"{plain_name(f'{head}-seed-{manifest.seed}-{started}') or 'flight'}.html"
 
 
 def plain_name(text: str) -> str:

@@ -73,13 +73,14 @@ def flight_page(
     found = findings(flown)
     return env.get_template("flight.html.j2").render(
         root="..",
-        title=f"{flown.manifest.scenario} on {flown.manifest.vehicle.name}",
+        title=f"{flown.name}: {flown.verdict}",
         flown=flown,
         links=links,
-        headlines=_headlines(found),
+        headlines=headlines(found),
         facts=_facts(flown),
         rows=rows(replace(alone(flown), tolerances=tolerances)),
         mark=mark,
+        margin_in_words=words.MARGIN,
         bar=bar,
         plan=None if plan is None else plan[0],
         profile=strips.profile_view(story),
@@ -100,9 +101,11 @@ def overview_page(
     refused: Sequence[Any] = (),
 ) -> str:
     """The overview of all scenarios, vehicles and releases."""
+    told = words.listing([f"{number} {word}" for word, number in totals.items() if number])
     return env.get_template("index.html.j2").render(
         root=".",
-        title="As flown",
+        title=f"As flown: {told or 'no flights'}",
+        margin_in_words=words.MARGIN,
         scenarios=len({group.scenario for group in groups}),
         groups=groups,
         totals=totals,
@@ -118,11 +121,13 @@ def _moment(utc: str) -> str:
     return visible(utc).replace("T", " ").replace("+00:00", " UTC")
 
 
-def _headlines(found: tuple[Finding, ...]) -> list[str]:
+def headlines(found: tuple[Finding, ...]) -> list[str]:
     """Plain words first: what decided the verdict; beside a failure, what could not be measured is only named."""
     told = [one for one in found if one.verdict != "pass"]
     if not told:
-        return [f"everything held: {words.count(len(found) - 1, 'finding')} looked at, all within limits"]
+        kinds = [(kind, sum(one.kind == kind for one in found)) for kind in ("check", "measure", "rule")]
+        told_of = words.listing([words.count(number, kind) for kind, number in kinds if number])
+        return [f"everything held: {told_of}" if told_of else "everything held"]
     graver = [one.headline for one in told if one.verdict != "inconclusive"]
     undecided = [one for one in told if one.verdict == "inconclusive"]
     if not graver or len(undecided) < 2:
@@ -133,7 +138,7 @@ def _headlines(found: tuple[Finding, ...]) -> list[str]:
 def _facts(flown: Flown) -> list[tuple[str, str]]:
     manifest, clock = flown.manifest, flown.manifest.clock
     release = manifest.vehicle.release or "not told"
-    pace = "" if clock.pace is None else f", {clock.pace:.0f} times as fast as life"
+    pace = "" if clock.pace is None else f", flown at {clock.pace:.2g} times the speed of wall time"
     facts = [
         ("Scenario", manifest.scenario),
         ("Vehicle", f"{manifest.vehicle.name} ({manifest.vehicle.kind}), release {release}"),
@@ -141,7 +146,12 @@ def _facts(flown: Flown) -> list[tuple[str, str]]:
         ("Clock", clock.kind + (f", not deterministic: {clock.reason}" if clock.reason else "")),
         ("Flown at", _moment(manifest.started_utc)),
         ("Flight time", words.seconds(manifest.flight_time_s) + pace),
-        ("Digest", f"{clock.digest[:16]} on {clock.fingerprint}" if clock.digest else "none"),
+        (
+            "Digest",
+            f"{clock.digest[:16]} on a machine with fingerprint {clock.fingerprint}"
+            if clock.digest
+            else "none",
+        ),
         ("Recorded in", str(flown.folder)),
     ]
     if flown.grade is not None and flown.grade.anchors:

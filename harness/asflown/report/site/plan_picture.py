@@ -33,10 +33,7 @@ def plan_picture(story: Story) -> str | None:
         return None
     flown = story.flown
     height = _HEAD + drawn[1].height + _FOOT
-    manifest = flown.manifest
-    release = f" {manifest.vehicle.release}" if manifest.vehicle.release else ""
-    title = f"{manifest.scenario} on {manifest.vehicle.name}{release}, seed {manifest.seed}"
-    heading = f"{flown.verdict}: {title}"
+    heading = f"{flown.verdict}: {flown.name}"
     inner = str(drawn[0]).replace(
         "<svg ", f'<svg y="{ink.number(_HEAD)}" width="{WIDTH:g}" height="{drawn[1].height:.2f}" ', 1
     )

@@ -26,6 +26,9 @@ _LEAST_M = 4.0
 _MOST_POINTS = 1_500
 _CLASSES = ("aside", "inside", "near", "beyond")
 _ARC_SPACING_M = 0.5
+_LABEL_PX = 15.0
+_SIDEWAYS = 0.3
+"""From here on a label stands beside its place, and not above or below."""
 
 
 class Scale:
@@ -68,6 +71,7 @@ def plan_view(story: Story) -> tuple[Markup, Scale] | None:
         drawn += _as_flown(story.laid, story.corridor_m, scale)
         drawn.append(ink.circle(scale.places(flown.values[:1])[0], 5, "mark", "start"))
     drawn += _worst(story, scale)
+    drawn += leg_labels(story.path, scale)
     drawn.append(ink.circle((-20.0, -20.0), 7, "cursor-dot"))
     title = f"plan view of {story.flown.manifest.scenario}: expected path and path as flown"
     return ink.picture(drawn, WIDTH, scale.height, title, ' class="plan"'), scale
@@ -96,7 +100,7 @@ def grid(scale: Scale, axes: tuple[str, str]) -> list[str]:
 
 
 def as_planned(path: Sequence[PathLeg], corridor_m: float | None, scale: Scale) -> list[str]:
-    """The expected path with the numbers of its legs; shaded within `corridor_m` of it, where that is given."""
+    """The expected path; shaded within `corridor_m` of it, where that is given."""
     planned = seen_from_above(path)
     drawn: list[str] = []
     if corridor_m is not None:
@@ -104,21 +108,32 @@ def as_planned(path: Sequence[PathLeg], corridor_m: float | None, scale: Scale) 
         beside = [points for leg, points in zip(path, planned, strict=True) if has_sides(leg)]
         if beside:  # one line, so that nothing is shaded twice where legs meet
             drawn.append(ink.polyline(scale.places(np.concatenate(beside)), "corridor", width))
-    drawn += [ink.polyline(scale.places(points), "planned") for points in planned]
-    drawn += [ink.label(place, text, "leg", "middle") for place, text in _leg_labels(path, scale)]
-    return drawn
+    return drawn + [ink.polyline(scale.places(points), "planned") for points in planned]
 
 
-def _leg_labels(path: Sequence[PathLeg], scale: Scale) -> list[tuple[ink.Point, str]]:
-    """Numbers of the legs where they end; legs that end in one place share a label."""
+def leg_labels(path: Sequence[PathLeg], scale: Scale) -> list[str]:
+    """Numbers of the legs where they end, on the outer side of the path: inside, tracks would run through them.
+
+    Legs that end in one place share a label.
+    """
     ends: dict[tuple[float, float], list[int]] = {}
     for leg in path:
         ends.setdefault((round(leg.end_xyu_m[0], 1), round(leg.end_xyu_m[1], 1)), []).append(leg.index)
-    found = []
+    drawn = []
     for (x_m, y_m), indices in ends.items():
         x, y = scale.place(x_m, y_m)
-        found.append(((x, y - 10), ", ".join(str(index) for index in indices)))
-    return found
+        aside, down = outward((x, y), scale)
+        anchor = "start" if aside > _SIDEWAYS else "end" if aside < -_SIDEWAYS else "middle"
+        place = x + aside * _LABEL_PX, y + down * _LABEL_PX + 4
+        drawn.append(ink.label(place, ", ".join(str(index) for index in indices), "leg", anchor))
+    return drawn
+
+
+def outward(place: ink.Point, scale: Scale) -> ink.Point:
+    """The direction from the middle of the picture, of length 1; upwards in the middle itself."""
+    aside, down = place[0] - WIDTH / 2, place[1] - scale.height / 2
+    length = float(np.hypot(aside, down))
+    return (aside / length, down / length) if length > 1.0 else (0.0, -1.0)
 
 
 def _as_flown(laid: Evidence, corridor_m: float | None, scale: Scale) -> list[str]:

@@ -6,14 +6,12 @@ the story says why in `missing`, and the rest is told all the same.
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from asflown import files
 from asflown.errors import AsflownError, FolderProblem
 from asflown.grade.evidence import Evidence, evidence, frame_of
 from asflown.grade.rule_course import rule_course
@@ -21,13 +19,12 @@ from asflown.record import decode, folder
 from asflown.record.series import PathFrame, Series, Source
 from asflown.record.track import load_track
 from asflown.report.flown import Flown
-from asflown.report.visible import tail, visible
+from asflown.report.site.events import Event, events_of
+from asflown.report.visible import tail
 from asflown.scenario.model import Scenario
 from asflown.scenario.path import PathLeg, resolve_path
 
 SCRIPT_LOG_BYTES = 20_000
-_EVENTS_MOST, _LONGEST_EVENT = 400, 100_000
-_LONGEST_EVENT = 1_000_000
 _LONGEST_S = 86_400
 _MOST_MISSING = 200
 AXES: dict[PathFrame, tuple[str, str]] = {
@@ -56,16 +53,8 @@ class RuleCourse:
     name: str
     text: str
     series: Series
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """Something that happened at one moment."""
-
-    at_s: float
-    kind: str
-    says: str
-    grave: bool = False
+    broken: bool = False
+    """The rule as a whole did not hold: `eventually` may hold though its condition did not, most of the time."""
 
 
 @dataclass(slots=True)
@@ -107,7 +96,7 @@ def story_of(flown: Flown, scenario: Scenario | None) -> Story:
     story.script_log = (
         tail(flown.folder / folder.SCRIPT_LOG, SCRIPT_LOG_BYTES) if flown.folder.is_dir() else ""
     )
-    story.events = _events(flown.folder)
+    story.events = events_of(flown.folder)
     story.missing += folder.cut_short(flown.folder, flown.manifest)
     if scenario is None:
         story.missing.append(
@@ -152,10 +141,13 @@ def _lay(story: Story) -> None:
     _add(story, signals, "height", "Height", "m")
     _add(story, signals, "speed", "Ground speed", "m/s")
     _add(story, signals, "battery", "Battery", "1")
+    grade = story.flown.grade
+    broken = set() if grade is None else {one.name for one in grade.rules if one.passed is False}
     for rule in () if scenario is None else scenario.expect.rules:
         course = rule_course(rule, signals, track.anchors.at_s)
         if course is not None:
-            story.rules.append(RuleCourse(rule.name, rule.formula or f"always {rule.always}", course))
+            text = rule.formula or f"always {rule.always}"
+            story.rules.append(RuleCourse(rule.name, text, course, broken=rule.name in broken))
     if source == "estimate" and story.flown.truth_is_known:
         story.truth = _truth(place, story.frame)
 
@@ -194,37 +186,6 @@ def _link(story: Story) -> None:
         counts = np.bincount(at, weights).astype(np.float64)
         middles = np.arange(len(counts), dtype=np.float64) + 0.5
         story.curves.append(Curve(f"Messages {title}", "1/s", Series(middles, counts)))
-
-
-def _events(place: Path) -> list[Event]:
-    file = place / folder.EVENTS
-    found: list[Event] = []
-    try:
-        opened = files.open_plain(file, follow=False)
-    except OSError:
-        return found
-    with io.TextIOWrapper(opened, "utf-8", "backslashreplace") as lines:
-        while (text := lines.readline(_LONGEST_EVENT)) and len(found) < _EVENTS_MOST:
-            event = _event(text)
-            if event is not None:
-                found.append(event)
-    return found
-
-
-def _event(text: str) -> Event | None:
-    """A line that is half written, or none of ours, is left out."""
-    try:
-        entry = files.from_json(text)
-        at_s, kind = float(entry["time_us"]) / 1e6, str(entry["kind"])
-    except (ValueError, KeyError, TypeError, OverflowError):
-        return None
-    rest = {key: value for key, value in entry.items() if key not in ("time_us", "kind", "at_us", "number")}
-    if kind == "mode-change":
-        says = f"{rest.get('from')} → {rest.get('to')}, by {rest.get('by')}: {rest.get('why')}"
-    else:
-        says = ", ".join(f"{key}: {value}" for key, value in rest.items())
-    grave = kind.startswith(("guard", "pilot", "safety", "deadlock"))
-    return Event(at_s, visible(kind), visible(says)[:500], grave)
 
 
 def _upper(scenario: Scenario, *names: str) -> float | None:

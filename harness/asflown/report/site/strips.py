@@ -16,7 +16,8 @@ from asflown.frames import FloatArray
 from asflown.grade.geometry import along_share
 from asflown.record.series import Series
 from asflown.report.site import ink
-from asflown.report.site.story import Curve, Event, RuleCourse, Story
+from asflown.report.site.events import Event
+from asflown.report.site.story import Curve, RuleCourse, Story
 from asflown.units import UNITS, Dimension
 
 WIDTH, LEFT, RIGHT = 960.0, 64.0, 12.0
@@ -24,6 +25,8 @@ _TOP, _BOTTOM = 8.0, 20.0
 _CURVE_HEIGHT, _RULE_HEIGHT, _EVENT_HEIGHT, _LEG_HEIGHT = 110.0, 46.0, 40.0, 40.0
 _MOST_SAMPLES = 700
 _FULL = 100.0
+_MARK_ROW, _LETTER = 13.0, 7.6
+"""Height of a row of words above a strip, and how wide a letter of them is at most, on average."""
 _LEAST_SPAN = {"%": 10.0, "1/s": 4.0, "m": 0.5, "m/s": 0.5}
 """A strip covers at least so much: what hardly changes shall look so."""
 _SHOWN = {dimension.si_symbol: UNITS[dimension.usual_unit] for dimension in Dimension}
@@ -44,12 +47,12 @@ class Axis:
         """In the picture."""
         return LEFT + (min(max(time_s, self.begin_s), self.end_s) - self.begin_s) * self._per_s
 
-    def ticks(self, height: float, *, labelled: bool) -> list[str]:
-        """Lines at round times, and their labels."""
+    def ticks(self, height: float, *, labelled: bool, top: float = _TOP) -> list[str]:
+        """Lines at round times from `top` down, and their labels."""
         drawn = []
         for time_s in ink.ticks(self.begin_s, self.end_s, 12):
             x = self.x(time_s)
-            drawn.append(ink.line((x, _TOP), (x, height - _BOTTOM), "grid"))
+            drawn.append(ink.line((x, top), (x, height - _BOTTOM), "grid"))
             if labelled:
                 drawn.append(ink.label((x, height - 6), f"{ink.tick_text(time_s)} s", "tick", "middle"))
         return drawn
@@ -87,7 +90,7 @@ def lines_strip(
     axis: Axis,
     marks: Sequence[tuple[str, float]] = (),
 ) -> Markup:
-    """Several series of one unit with their limits; `marks` are words at moments.
+    """Several series of one unit with their limits; `marks` are words at moments, in rows above the lines.
 
     Of a single series, what lies beyond the limits is drawn heavier.
     """
@@ -97,12 +100,14 @@ def lines_strip(
     low, high = _range(np.concatenate([values for _, values in thin]), ends, _LEAST_SPAN.get(symbol, 0.1))
     if symbol == "%" and max(float(values.max()) for _, values in thin) <= _FULL:
         low, high = low - max(0.0, high - _FULL * 1.01), min(high, _FULL * 1.01)
-    height = _CURVE_HEIGHT
+    rows = _rows_of(marks, axis)
+    top = _TOP + _MARK_ROW * len(set(rows))
+    height = top - _TOP + _CURVE_HEIGHT
 
     def y(value: float) -> float:
-        return _TOP + (high - min(max(value, low), high)) / (high - low) * (height - _TOP - _BOTTOM)
+        return top + (high - min(max(value, low), high)) / (high - low) * (height - top - _BOTTOM)
 
-    drawn = axis.ticks(height, labelled=True)
+    drawn = axis.ticks(height, labelled=True, top=top)
     for value in ink.ticks(low, high, 4):
         drawn.append(ink.line((LEFT, y(value)), (WIDTH - RIGHT, y(value)), "grid"))
         drawn.append(ink.label((LEFT - 6, y(value) + 4), ink.tick_text(value), "tick", "end"))
@@ -111,11 +116,33 @@ def lines_strip(
         drawn.append(_line(time_s, values, axis, y, one.classes))
         if ends and len(lines) == 1:
             drawn += _beyond(time_s, values, ends, axis, y)
-    for text, at_s in marks:
-        drawn.append(ink.line((axis.x(at_s), _TOP), (axis.x(at_s), height - _BOTTOM), "moment"))
-        drawn.append(ink.label((axis.x(at_s) + 4, _TOP + 9), text, "moment-label"))
-    drawn.append(ink.label((8, 18), symbol, "axis"))
+    for (text, at_s), row in zip(marks, rows, strict=True):
+        head = _TOP + _MARK_ROW * row
+        drawn.append(ink.line((axis.x(at_s), head), (axis.x(at_s), height - _BOTTOM), "moment"))
+        drawn.append(ink.label((_begin_of(text, at_s, axis), head + 9), text, "moment-label"))
+    drawn.append(ink.label((8, top + 10), symbol, "axis"))
     return axis.strip(drawn, height, f"{title} in {symbol} over flight time")
+
+
+def _begin_of(text: str, at_s: float, axis: Axis) -> float:
+    """Where the words of a mark begin: at its line, or before it where they would leave the strip."""
+    return min(axis.x(at_s) + 4, WIDTH - _LETTER * len(text))
+
+
+def _rows_of(marks: Sequence[tuple[str, float]], axis: Axis) -> list[int]:
+    """The row of each mark's words: the first in which they overlap no other's."""
+    taken: list[list[tuple[float, float]]] = []
+    rows = []
+    for text, at_s in marks:
+        begin = _begin_of(text, at_s, axis)
+        end = begin + _LETTER * len(text)
+        free = (k for k, row in enumerate(taken) if all(end < a or begin > b for a, b in row))
+        row = next(free, len(taken))
+        if row == len(taken):
+            taken.append([])
+        taken[row].append((begin, end))
+        rows.append(row)
+    return rows
 
 
 def rule_strip(rule: RuleCourse, axis: Axis) -> Markup:
@@ -124,13 +151,14 @@ def rule_strip(rule: RuleCourse, axis: Axis) -> Markup:
     height, band = _RULE_HEIGHT, 9.0
     drawn = axis.ticks(height, labelled=False)
     held = values >= 0
+    against = "broken" if rule.broken else "not-held"
     edges = [0, *(np.flatnonzero(np.diff(held.astype(int))) + 1).tolist(), len(held)]
     for begin, end in pairwise(edges):
         left, right = axis.x(float(time_s[begin])), axis.x(float(time_s[min(end, len(held) - 1)]))
         word = "holds" if held[begin] else "does not hold"
         drawn.append(
             ink.rectangle(
-                (left, _TOP), max(1.5, right - left), band, "held" if held[begin] else "broken", word
+                (left, _TOP), max(1.5, right - left), band, "held" if held[begin] else against, word
             )
         )
     middle, reach = _TOP + band + 10.0, 8.0
@@ -161,7 +189,7 @@ def event_strip(events: list[Event], axis: Axis) -> Markup:
     for event in events:
         x = axis.x(event.at_s)
         classes = "event grave" if event.grave else "event"
-        says = f"{event.at_s:.1f} s, {event.kind}: {event.says}"
+        says = f"{event.at_s:.1f} s, {event.what}: {event.says}"
         drawn.append(ink.rectangle((x - 1.5, _TOP), 3, 12, classes, says))
     return axis.strip(drawn, _EVENT_HEIGHT, "events over flight time")
 
