@@ -42,6 +42,7 @@ class KeptLink:
         """Whether a pilot has taken over."""
         self.is_over = False
         """Whether the keeper has closed, or gone."""
+        self._is_done = False
         self.counted: dict[str, int] = {}
         self._place = PrivatePlace()
         with contextlib.ExitStack() as opened:
@@ -85,6 +86,7 @@ class KeptLink:
 
     def close(self) -> None:
         """Says that the flight is done, and waits until the keeper has closed; it lands a vehicle that still flies."""
+        self._is_done = True
         if not self.is_over:
             self._ask("done")
         while not self.is_over and self._client.wait(self._order.longest_end_s):
@@ -123,6 +125,8 @@ class KeptLink:
             )
         elif kind == "closed":
             self.counted, self.is_over = dict(news["counters"]), True
+            if not self._is_done:
+                self.problem = self.problem or _ended_from_outside(stands=bool(news.get("down")))
 
     def _lost(self) -> None:
         if not self.is_over:
@@ -130,6 +134,14 @@ class KeptLink:
                 "the keeper of the vehicle has gone", "Look at the vehicle first; then at what was recorded"
             )
         self.is_over = True
+
+
+def _ended_from_outside(*, stands: bool) -> VehicleProblem:
+    how = "brought the vehicle down" if stands else "left the vehicle as it was"
+    return VehicleProblem(
+        f"the keeper of the vehicle was ended from outside, and {how}",
+        "Look at the vehicle first; then at who ended it",
+    )
 
 
 _OF_RADIO_OR_ANYBODY = frozenset((0, 109))
