@@ -1,7 +1,7 @@
 """Faults at random moments: signals to every process of a run in each phase, and a machine that fails it otherwise.
 
-    .venv/bin/python -m tests.benchmarks.fault_campaign --state FILE [--runs N] [--rig lockstep|paced|workers|machine]
-                                                        [--seed N] [--minutes M] [--page]
+    .venv/bin/python -m tests.benchmarks.fault_campaign --state FILE [--runs N] [--seed N] [--minutes M] [--page]
+                                                        [--rig lockstep|paced|workers|machine|real ...]
 
 Each cell is done `--runs` times; about ten seconds each. As root, with strace and faketime, all rows are done; what
 cannot be done here is named. Every strike is noted in FILE, so the command goes on where it was, and after --minutes
@@ -25,6 +25,7 @@ from pathlib import Path
 from tests.benchmarks.page import put, table
 from tests.flights import struck
 from tests.flights.conditions import CONDITIONS
+from tests.flights.kept_conditions import KEPT_CONDITIONS
 from tests.flights.strikes import Strike, possible, struck_run
 from tests.flights.struck import Part
 
@@ -34,7 +35,9 @@ RIGS: dict[str, tuple[tuple[Part, ...], tuple[str, ...]]] = {
     "paced": (("harness", "script", "child"), ("--clock", "paced")),
     "workers": (("harness", "worker"), ("--workers", "2", "--flights", "2")),
 }
-MACHINE = "machine"
+CONDITION_RIGS = {"machine": CONDITIONS, "real": KEPT_CONDITIONS}
+"""Rigs whose cells are no signals to a part of a simulated run: the machine; a real flight's keeper, ports, engine."""
+ALL_RIGS = (*RIGS, *CONDITION_RIGS)
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,8 @@ def ahead(rigs: list[str], runs: int) -> Iterator[tuple[str, str, int]]:
     """Everything that is to be done: rig, cell, run."""
     for run in range(1, runs + 1):
         for rig in rigs:
-            names = [one.name for one in CONDITIONS if not one.missing()] if rig == MACHINE else cells(rig)
+            conditions = CONDITION_RIGS.get(rig, ())
+            names = [one.name for one in conditions if not one.missing()] or cells(rig)
             yield from ((rig, name, run) for name in names)
 
 
@@ -76,8 +80,8 @@ def strike(rig: str, cell: str, run: int, seed: int) -> Done:
     """Does it once."""
     chance = random.Random(f"{seed} {rig} {cell} {run}")
     with tempfile.TemporaryDirectory(prefix="struck-") as name:
-        if rig == MACHINE:
-            (condition,) = (one for one in CONDITIONS if one.name == cell)
+        if rig in CONDITION_RIGS:
+            (condition,) = (one for one in CONDITION_RIGS[rig] if one.name == cell)
             after = condition.done(Path(name), chance)
             return Done(rig, cell, run, cell, str(after.code), after.damaged, list(after.wrong))
         what = cells(rig)[cell]
@@ -98,22 +102,22 @@ def signal_table(rig: str, done: list[Done]) -> str:
     return table([f"{rig}: process and fault", *struck.PHASES, "over before"], rows)
 
 
-def machine_table(done: list[Done]) -> str:
-    """How runs ended on a machine that failed them."""
+def condition_table(rig: str, done: list[Done]) -> str:
+    """How runs ended under each condition of a rig."""
     rows = []
-    for condition in CONDITIONS:
+    for condition in CONDITION_RIGS[rig]:
         some = [one for one in done if one.cell == condition.name]
         codes = Counter(one.came_to for one in some)
         ended = condition.missing() or ", ".join(f"{number}× {code}" for code, number in codes.items())
         rows.append([condition.name, ended, str(sum(one.damaged for one in some))])
-    return table(["the machine", "exit codes", "damaged"], rows)
+    return table([rig, "exit codes", "damaged"], rows)
 
 
 def told(done: list[Done]) -> str:
     """All tables, and the sums, in Markdown."""
-    by_rig = {rig: [one for one in done if one.rig == rig] for rig in (*RIGS, MACHINE)}
+    by_rig = {rig: [one for one in done if one.rig == rig] for rig in ALL_RIGS}
     parts = [
-        machine_table(some) if rig == MACHINE else signal_table(rig, some)
+        condition_table(rig, some) if rig in CONDITION_RIGS else signal_table(rig, some)
         for rig, some in by_rig.items()
         if some
     ]
@@ -131,7 +135,7 @@ def main() -> int:
     parser.add_argument("--state", type=Path, required=True, help="where strikes are noted, a line each")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--runs", type=int, default=1)
-    parser.add_argument("--rig", action="append", choices=(*RIGS, MACHINE), default=[])
+    parser.add_argument("--rig", action="append", choices=ALL_RIGS, default=[])
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--page", action="store_true")
     options = parser.parse_args()
@@ -140,7 +144,7 @@ def main() -> int:
     done = [Done(**json.loads(line)) for line in lines]
     known = {(one.rig, one.cell, one.run) for one in done}
     until = time.monotonic() + 60 * options.minutes
-    for rig, cell, run in ahead(options.rig or [*RIGS, MACHINE], options.runs):
+    for rig, cell, run in ahead(options.rig or list(ALL_RIGS), options.runs):
         if (rig, cell, run) in known:
             continue
         if time.monotonic() > until:

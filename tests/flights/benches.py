@@ -25,10 +25,16 @@ preflight:
 """
 
 
+def rig_file(folder: Path, airframe: str = "palm80", more: str = "") -> Path:
+    """The file of a rig, whose ports are `radio` and `usb` in the same folder."""
+    file = folder / "rig.vehicle.yaml"
+    file.write_text(RIG.format(folder=folder, airframe=airframe) + more, encoding="utf-8")
+    return file
+
+
 @contextmanager
 def rig(folder: Path, airframe: str = "palm80", more: str = "") -> Iterator[Path]:
     """The file of a rig whose controller runs."""
-    file = folder / "rig.vehicle.yaml"
-    file.write_text(RIG.format(folder=folder, airframe=airframe) + more, encoding="utf-8")
+    file = rig_file(folder, airframe, more)
     with served(f"pty://{folder}/radio", "--hil", f"pty://{folder}/usb", airframe=airframe):
         yield file

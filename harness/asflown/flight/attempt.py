@@ -13,7 +13,7 @@ from pathlib import Path
 
 from asflown.clock.paced import PacedClock
 from asflown.clock.virtual import VirtualClock
-from asflown.errors import FlightError, HarnessFault, ScriptProblem, VehicleProblem
+from asflown.errors import FlightError, HarnessFault, ScriptProblem
 from asflown.flight import endings
 from asflown.flight.along import FlightFollower
 from asflown.flight.interpreter import Command
@@ -27,6 +27,7 @@ from asflown.flight.script import Ending, ScriptRunner
 from asflown.record import folder as folders
 from asflown.record.capture import Recorder
 from asflown.record.manifest import Manifest
+from asflown.vehicle.base import fell_silent
 
 READY_TIMEOUT_US = 20_000_000
 LOST_AFTER_US = 15_000_000
@@ -235,10 +236,7 @@ class Attempt:
         rig.vehicle.check()
         heard_us = rig.watch.seen.heartbeat_us or 0
         if self._clock.now_us() - heard_us > LOST_AFTER_US:
-            raise VehicleProblem(
-                f"the vehicle was lost: no heartbeat since {heard_us / 1e6:.1f} s",
-                "Look at its power and its link; what was recorded until then is kept",
-            )
+            raise fell_silent(heard_us, self._plan.vehicle.link)
 
     def _collect(self) -> None:
         """Ten times a second: truth and state to the recorder, progress to whoever watches."""

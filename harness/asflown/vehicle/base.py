@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Protocol
 
 from asflown.errors import VehicleProblem
 from asflown.link.base import Endpoint
 from asflown.record.manifest import VehicleRecord
+from asflown.url import parse
 
 
 class Vehicle(Protocol):
@@ -59,3 +61,15 @@ def nothing_heard(within_s: float) -> VehicleProblem:
         f"no heartbeat of an autopilot within {within_s:g} s",
         "Check that the vehicle is powered and that the link in its file leads to it",
     )
+
+
+def fell_silent(since_us: int, link: str | None) -> VehicleProblem:
+    """What there is to say of a vehicle that was heard, and is not any more; `link` as its file has it."""
+    problem = f"the vehicle was lost: no heartbeat since {since_us / 1e6:.1f} s"
+    url = None if link is None else parse(link)
+    if url is not None and url.kind == "serial" and not Path(url.path).exists():
+        return VehicleProblem(
+            f"{problem}, and there is no serial port {url.path} any more",
+            "Look at the vehicle first, then at its cable; what was recorded until then is kept",
+        )
+    return VehicleProblem(problem, "Look at its power and its link; what was recorded until then is kept")
