@@ -14,9 +14,12 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from asflown.campaign import when_page
 from asflown.campaign.findings import find
 from asflown.campaign.flying import Outcome
+from asflown.campaign.moments import Found, Moment
 from asflown.campaign.page import write_page
+from asflown.change.happenings import SIGN, Happening
 from tests.flights.flying import REPOSITORY, SCENARIOS
 from tests.unit.campaign.made_up import outcome
 
@@ -30,7 +33,10 @@ WRONG = REPOSITORY / "tests" / "flights" / "variants" / "box-left-out.scenario.y
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The site of a flight on two releases, of one that fails, and of a campaign: made-up flights, one real."""
+    """The site of a flight on two releases and of one that fails; a campaign and a point of no return beside it.
+
+    Of these two the flights are made up, but for one.
+    """
     folder = tmp_path_factory.mktemp("site")
     demo = str(SCENARIOS / "nest_boxes")
     for vehicle, path, code in (("palm80@r1", demo, 0), ("palm80@r3", demo, 1), ("palm80@r1", str(WRONG), 1)):
@@ -43,7 +49,22 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_page(
         folder / "site" / "campaign", "windy", "palm80", flights, find(flights), "9 of 40 flights failed"
     )
+    when_page.write_page(folder / "site" / "when", *_when())
     return folder / "site"
+
+
+def _when() -> tuple[when_page.Told, Found]:
+    """A flight that was lost for certain after 15 s; what the scenario does to it lies close together."""
+    found = Found(2800, [Moment(0, 5, 1, 5), Moment(1487, 5, 2, 5), Moment(1509, 59, 59, 59)], clear=True)
+    found.fit()
+    happened = (Happening(15.0, "the vehicle says 'motors running'", SIGN),)
+    given = ((12.0, "gnss-loss"), (12.6, "gust of 6 m/s"), (27.9, "rotor-loss"))
+    again = (
+        "asflown fly windy.scenario.yaml --given 'conditions.chance.anew_at=15.09 s' --seed 1 --flights 1",
+    )
+    return when_page.Told(
+        "Point of no return: windy, seed 1", "From 15.1 s on", happened, given, again
+    ), found
 
 
 def _asflown(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
@@ -102,8 +123,8 @@ def comparison_of(site: Path) -> str:
 
 def every_kind(site: Path) -> list[str]:
     """The address of a page of each kind."""
-    first, campaign = (file.as_uri() for file in (site / "index.html", site / "campaign" / "index.html"))
-    return [first, page_of(site, "box-left-out"), comparison_of(site), campaign]
+    first, *others = ((site / part / "index.html").as_uri() for part in (".", "campaign", "when"))
+    return [first, page_of(site, "box-left-out"), page_of(site, "nest-boxes"), comparison_of(site), *others]
 
 
 def serious(page: Page) -> list[Any]:
@@ -113,7 +134,7 @@ def serious(page: Page) -> list[Any]:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [420, 1200])
+@pytest.mark.parametrize("width", [360, 1200])
 def test_pages_have_no_serious_finding_of_accessibility(
     site: Path, browser: Browser, scheme: Any, width: int
 ) -> None:
@@ -278,13 +299,36 @@ def test_a_printed_page_is_black_on_white_without_its_controls(site: Path, brows
 
 @pytest.mark.parametrize("width", [360, 1200])
 def test_no_page_is_wider_than_its_window(site: Path, browser: Browser, width: int) -> None:
-    """What is wide scrolls by itself."""
+    """What is wide scrolls by itself; 360 px is a small telephone held upright."""
     context = browser.new_context(viewport={"width": width, "height": 900})
     page = context.new_page()
     for address in every_kind(site):
         page.goto(address)
-        assert page.locator("html").evaluate("one => one.scrollWidth") <= width, address
+        found = page.locator("html").evaluate("() => document.scrollingElement.scrollWidth")
+        assert found <= width, address
     context.close()
+
+
+def test_words_in_pictures_do_not_lie_on_each_other(site: Path, browser: Browser) -> None:
+    """Numbers of legs, marked moments, what a scenario does; on a wide and a narrow screen and on paper."""
+    for width, media in ((1200, "screen"), (360, "screen"), (688, "print")):
+        context = browser.new_context(viewport={"width": width, "height": 900})
+        page = context.new_page()
+        page.emulate_media(media=media)  # type: ignore[arg-type]
+        for address in every_kind(site):
+            page.goto(address)
+            assert page.locator("svg").evaluate_all(_OVERLAPPING) == [], (address, width)
+        context.close()
+
+
+_OVERLAPPING = """pictures => pictures.flatMap(picture => {
+  const words = Array.from(picture.querySelectorAll("text"), one => [one.textContent, one.getBoundingClientRect()]);
+  const onEachOther = ([, a], [, b]) => a.left < b.right - 1 && b.left < a.right - 1
+    && a.top < b.bottom - 3 && b.top < a.bottom - 3;
+  return words.flatMap((one, k) => words.slice(k + 1).filter(two => onEachOther(one, two))
+    .map(two => `${picture.getAttribute("aria-label")}: ${one[0]} on ${two[0]}`));
+})"""
+"""A box round words is higher than its letters: 3 px may overlap."""
 
 
 def test_everything_is_there_with_scripts_blocked(site: Path, browser: Browser) -> None:

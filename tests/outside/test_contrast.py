@@ -6,14 +6,11 @@ the browser tests looks at text as pages show it; nobody but this looks at lines
 
 from __future__ import annotations
 
-import re
-from importlib.resources import files
-
 import pytest
 
-CSS = (files("asflown.report.site") / "assets" / "site.css").read_text(encoding="utf-8")
-PALETTE = re.compile(r":root \{(.*?)\}", re.DOTALL)
-LIGHT, DARK = (dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6})", found)) for found in PALETTE.findall(CSS)[:2])
+from asflown.report.site.ink import palettes
+
+LIGHT, DARK = palettes()
 TEXT = ("ink", "faint", "accent", "pass", "fail", "inconclusive", "error")
 LINES = ("inside", "near", "beyond", "aside", "truth", "accent", "pass", "error")
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 
 from markupsafe import Markup
@@ -14,11 +13,13 @@ from asflown.change.happenings import Happening
 from asflown.report import atomic
 from asflown.report.site import ink
 from asflown.report.site.page import environment
-from asflown.report.site.site import ASSETS
+from asflown.report.site.site import write_assets
 
 Place = Callable[[float, float], ink.Point]
 """Where a flight time and a share lie in the picture."""
-_WIDTH, _HEIGHT, _LEFT, _RIGHT, _BOTTOM, _TOP = 860.0, 300.0, 50.0, 12.0, 40.0, 22.0
+_WIDTH, _LEFT, _RIGHT, _BOTTOM, _TOP = 860.0, 50.0, 12.0, 40.0, 10.0
+_PLOT, _ROW = 240.0, 14.0
+"""Heights of the plot, and of a row of words above it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +38,7 @@ class Told:
 
 def write_page(folder: Path, told: Told, found: Found) -> Path:
     """Writes `index.html` and what it needs into `folder`, and returns it. Raises FolderProblem."""
-    for asset in ASSETS:
-        text = (files("asflown.report.site") / "assets" / asset).read_text(encoding="utf-8")
-        atomic.write_text(folder / "assets" / asset, text)
+    write_assets(folder)
     rows = [(one, one.interval) for one in found.moments if one.answered]
     page = environment().get_template("when.html.j2").render(
         root=".", title=told.title, told=told, rows=rows, picture=picture(found, told.given),
@@ -53,25 +52,31 @@ def picture(found: Found, given: Sequence[tuple[float, str]] = ()) -> Markup:
     """Shares with their intervals at each moment, the rising curve, the level of 'all but certain', and the gap."""
     end_s = max(found.end_tick / 100, 0.01)
 
+    def across(at_s: float) -> float:
+        return _LEFT + at_s / end_s * (_WIDTH - _LEFT - _RIGHT)
+
+    told = [(at_s, says) for at_s, says in given if at_s <= end_s]
+    begins = [min(across(at_s), _WIDTH - ink.LETTER * len(says)) for at_s, says in told]
+    rows = ink.rows_of([(begin, says) for begin, (_, says) in zip(begins, told, strict=True)])
+    top = _TOP + _ROW * len(set(rows))
+
     def place(at_s: float, share: float) -> ink.Point:
-        across = _LEFT + at_s / end_s * (_WIDTH - _LEFT - _RIGHT)
-        return across, _TOP + (1.0 - share) * (_HEIGHT - _TOP - _BOTTOM)
+        return across(at_s), top + (1.0 - share) * _PLOT
 
     drawn = [*_axes(place, end_s), *_gap(found, place)]
-    for at_s, says in given:
-        if at_s <= end_s:
-            drawn.append(ink.line(place(at_s, 0.0), place(at_s, 1.0), "planned"))
-            anchor = "end" if at_s > 0.8 * end_s else "start"
-            drawn.append(ink.label((place(at_s, 1.0)[0], _TOP - 8), says, "tick", anchor))
+    for (at_s, says), begin, row in zip(told, begins, rows, strict=True):
+        head = _TOP + _ROW * row
+        drawn.append(ink.line((across(at_s), head), place(at_s, 0.0), "planned"))
+        drawn.append(ink.label((begin + 4, head + 8), says, "tick"))
     known = [one for one in found.moments if one.answered]
     drawn.append(ink.polyline([place(one.at_s, one.fitted) for one in known], "curve"))
     for one in known:
         low, high = one.interval.low, one.interval.high
         drawn.append(ink.line(place(one.at_s, low), place(one.at_s, high), "zero"))
-        title = f"{one.at_s:.2f} s: {one.happened} of {one.answered} failed ({low:.0%} to {high:.0%})"
+        title = f"{one.at_s:.2f} s: {one.happened} of {one.answered} failed ({100 * low:.0f} to {100 * high:.0f} %)"
         drawn.append(ink.circle(place(one.at_s, one.happened / one.answered), 4.0, "mark", title))
     title = "probability of failure when chance begins anew at a moment of the flight"
-    return ink.picture([part for part in drawn if part], _WIDTH, _HEIGHT, title)
+    return ink.picture([part for part in drawn if part], _WIDTH, top + _PLOT + _BOTTOM, title)
 
 
 def _axes(place: Place, end_s: float) -> list[str]:
@@ -79,13 +84,13 @@ def _axes(place: Place, end_s: float) -> list[str]:
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         drawn.append(ink.line(place(0.0, share), place(end_s, share), "grid"))
         x, y = place(0.0, share)
-        drawn.append(ink.label((x - 6, y + 4), f"{share:.0%}", "tick", "end"))
+        drawn.append(ink.label((x - 6, y + 4), f"{100 * share:.0f} %", "tick", "end"))
     drawn.append(ink.line(place(0.0, CERTAIN), place(end_s, CERTAIN), "limit"))
     drawn += [
-        ink.label((place(at_s, 0.0)[0], _HEIGHT - 24), ink.tick_text(at_s), "tick", "middle")
+        ink.label((place(at_s, 0.0)[0], place(at_s, 0.0)[1] + 16), ink.tick_text(at_s), "tick", "middle")
         for at_s in ink.ticks(0.0, end_s, 10)
     ]
-    drawn.append(ink.label((_WIDTH / 2, _HEIGHT - 6), "flight time in s", "tick", "middle"))
+    drawn.append(ink.label((_WIDTH / 2, place(0.0, 0.0)[1] + 34), "flight time in s", "tick", "middle"))
     return drawn
 
 

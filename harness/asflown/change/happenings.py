@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from asflown.change.messages import command_name
+from asflown.change.plain_names import command_in_words
 from asflown.change.response import laid
 from asflown.change.sets import FlownFlight
 from asflown.change.uplink import Step, steps
@@ -30,7 +31,7 @@ SILENCE_S = 2.0
 WARNING = 4
 """MAV_SEVERITY_WARNING; smaller numbers are graver."""
 _STATUSTEXT, _COMMAND_ACK = 253, 77
-_RESULTS = {1: "refuses for now", 2: "denies", 3: "does not know", 4: "fails at"}
+_RESULTS = {1: "refuses for now", 2: "denies", 3: "does not know", 4: "fails"}
 """MAV_RESULT of an answer that is no acceptance."""
 _EXPECTED = frozenset({"take-off done", "mission ended", "arrived at home", "not flying"})
 """Why a vehicle changes its mode by itself in flights that go well."""
@@ -63,8 +64,10 @@ def _asks(step: Step) -> str:
     kind = kind.replace("SET_POSITION_TARGET_LOCAL_NED ", "set-points of ")
     kind = kind.replace("SET_POSITION_TARGET_GLOBAL_INT ", "set-points of ")
     places = ("forward", "right", "up", "north", "east")
-    where = [f"{n} {v:.1f} m" for n, v in zip(step.names, step.values, strict=False) if n in places]
-    return f"{kind} ({', '.join(where)})" if where else kind
+    where = [
+        f"{n} {round(v, 1) + 0.0:.1f} m" for n, v in zip(step.names, step.values, strict=False) if n in places
+    ]
+    return f"{kind} ({', '.join(where)})" if where else command_in_words(kind)
 
 
 def _told(flight: FlownFlight) -> Iterator[Happening]:
@@ -78,7 +81,8 @@ def _answers(flight: FlownFlight) -> Iterator[Happening]:
     for row in decode.columns(flight.downlink, _COMMAND_ACK):
         word = _RESULTS.get(int(row["result"]))
         if word is not None:
-            says = f"the vehicle {word} {command_name(int(row['command']))}"
+            asked = command_in_words(command_name(int(row["command"])))
+            says = f"the vehicle {word}: {asked}"
             yield Happening(flight.flight_s(int(row["time_us"])), says, SIGN)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from asflown.change.messages import Said, said, title, unequal_fields
+from asflown.change.plain_names import message_in_words
 from asflown.change.sets import FlightSet, FlownFlight
 from asflown.record.decode import Index
 
@@ -139,9 +140,10 @@ def _both(a: _Merged, b: _Merged, place: int) -> tuple[Origin, int, str]:
     at_us = int(min(a.time_us[place], b.time_us[place]))
     one, other = a.said(place), b.said(place)
     fields = unequal_fields(one, other)
+    named = message_in_words(title(one))
     by_script = a.tap[place] == _SCRIPT
     if fields:
-        what = f"{title(one)} with {', '.join(fields[:2])}"
+        what = f"{named} with {', '.join(fields[:2])}"
         if by_script:
             return "script", at_us, f"the script sends {what}"
         return _of_vehicle(a, place), at_us, f"the vehicle reports {what}"
@@ -150,13 +152,13 @@ def _both(a: _Merged, b: _Merged, place: int) -> tuple[Origin, int, str]:
         f"{abs(late_ms):.3g} ms {'later' if late_ms > 0 else 'earlier'} in B" if late_ms else "after a loss"
     )
     if by_script:
-        return "script timing", at_us, f"the script sends {title(one)} {when}"
-    return "link", at_us, f"the vehicle's {title(one)} arrives {when}"
+        return "script timing", at_us, f"the script sends {named} {when}"
+    return "link", at_us, f"the vehicle's {named} arrives {when}"
 
 
 def _alone(first: _Merged, other: _Merged, name: str, place: int) -> tuple[Origin, int, str]:
     """Only one of both has a frame at this time."""
-    at_us, what = int(first.time_us[place]), title(first.said(place))
+    at_us, what = int(first.time_us[place]), message_in_words(title(first.said(place)))
     if first.tap[place] == _SCRIPT:
         return "script", at_us, f"the script of {name} sends {what}, the other does not"
     if _is_said_by_one(first, other, place):

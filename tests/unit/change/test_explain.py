@@ -50,7 +50,7 @@ def test_the_story_is_told_in_the_order_of_time(tmp_path: Path) -> None:
         ("then", 4.5),
         ("nearest", None),
     ]
-    assert story.lines[3].says == "the vehicle denies DO_CHANGE_SPEED"
+    assert story.lines[3].says == "the vehicle denies: change the speed (DO_CHANGE_SPEED)"
     assert story.lines[4].says == "the vehicle says 'GNSS lost'"
     assert story.lines[0].says == "nest-boxes; among it landing_offset at most 1.00 m"
 
@@ -97,7 +97,7 @@ def test_what_differs_from_the_nearest_is_told(tmp_path: Path) -> None:
     story = explain(failed(tmp_path / "a", up=up, clock={"digest": "other"}), [nearest])
     assert story.lines[-1].what == "differs"
     assert story.lines[-1].says.startswith(
-        "the script decided differently: the script sends COMMAND_LONG DO_CHANGE_SPEED"
+        "the script decided differently: the script sends the command to change the speed (COMMAND_LONG"
     )
 
 

@@ -32,7 +32,7 @@ def test_a_script_that_decided_otherwise_is_told_with_its_moment(tmp_path: Path)
         ("B ended", None),
     ]
     assert told.lines[0].says.startswith("until 2.00 s all that both sent and received was equal to the byte")
-    assert told.lines[1].says.startswith("the script decided differently: the script sends COMMAND_LONG")
+    assert told.lines[1].says.startswith("the script decided differently: the script sends the command to")
     assert [(words, round(at_s, 1)) for words, at_s in told.signs] == [("first sign in B", 2.9)]
 
 
@@ -40,7 +40,7 @@ def test_what_happens_in_both_is_told_once(tmp_path: Path) -> None:
     """At the same moment by the same words; nobody is said to have done it alone."""
     told = story(flight(tmp_path / "a"), flight(tmp_path / "b", up=FASTER, clock={"digest": "2"}))
     shared = [one.says for one in told.moments if one.whose == "both"]
-    assert shared[0].startswith("the script asks for step 1: NAV_TAKEOFF")
+    assert shared[0].startswith("the script asks for step 1: take off (NAV_TAKEOFF)")
     assert [one.at_s for one in told.moments] == sorted(one.at_s for one in told.moments)
 
 

@@ -55,7 +55,9 @@ def test_what_had_been_received_until_then_is_counted(tmp_path: Path) -> None:
     other = flight(tmp_path / "b", up=[UP[0], (2.0, speed(3.0)), *UP[2:]])
     found = parting(flight(tmp_path / "a"), other)
     assert found is not None
-    assert found.says == "the script sends COMMAND_LONG DO_CHANGE_SPEED with param2 2 and 3"
+    assert found.says == (
+        "the script sends the command to change the speed (COMMAND_LONG DO_CHANGE_SPEED) with param2 2 and 3"
+    )
     assert found.heard_equal == sum(at_s < 2.0 for at_s, _ in DOWN)
 
 

@@ -110,6 +110,18 @@ def test_ticks_are_few_and_lie_within(low: float, span: float, most: int) -> Non
     assert all(low - 1e-6 * span - 1e-9 <= value <= low + span + 1e-6 * span + 1e-9 for value in found)
 
 
+@given(st.lists(st.tuples(st.floats(0.0, 900.0), st.text("abc ", min_size=1, max_size=30)), max_size=12))
+def test_words_of_one_row_do_not_overlap(labels: list[tuple[float, str]]) -> None:
+    """Nor are there more rows than words."""
+    rows = ink.rows_of(labels)
+    assert sorted(set(rows)) == list(range(len(set(rows))))
+    for row in set(rows):
+        ends = 0.0
+        for begin, text in sorted(one for one, its in zip(labels, rows, strict=True) if its == row):
+            assert begin >= ends
+            ends = begin + ink.LETTER * len(text)
+
+
 def test_thinning_keeps_the_peaks() -> None:
     """One sample in ten thousand stands out, and is still drawn."""
     values = np.zeros(10_000)

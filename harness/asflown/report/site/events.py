@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 from asflown import files
 from asflown.record import folder, layout
+from asflown.report import words
 from asflown.report.visible import visible
 
 _EVENTS_MOST, _LONGEST_LINE, _LONGEST_TEXT = 400, 1_000_000, 500
@@ -28,7 +30,10 @@ class Event:
 
 
 def events_of(place: Path) -> list[Event]:
-    """The events of a flight's folder in their order; none where there is no such file."""
+    """The events of a flight's folder in the order of time; none where there is no such file.
+
+    What happened several times without anything between is told once, with how often and until when.
+    """
     found: list[Event] = []
     try:
         opened = files.open_plain(place / folder.EVENTS, follow=False)
@@ -39,7 +44,18 @@ def events_of(place: Path) -> list[Event]:
             event = _event(text)
             if event is not None:
                 found.append(event)
-    return found
+    return _gathered(sorted(found, key=lambda one: one.at_s))
+
+
+def _gathered(events: Sequence[Event]) -> list[Event]:
+    told = []
+    for (_, says), alike in groupby(events, lambda one: (one.what, one.says)):
+        first, *others = alike
+        if others:
+            often = f"{len(others) + 1} times until {words.seconds(others[-1].at_s)}"
+            first = replace(first, says=f"{says}, {often}" if says else often)
+        told.append(first)
+    return told
 
 
 def _event(text: str) -> Event | None:

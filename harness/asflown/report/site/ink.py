@@ -20,6 +20,8 @@ from asflown.frames import FloatArray
 from asflown.report.visible import visible
 
 Point = tuple[float, float]
+LETTER = 7.6
+"""How wide a letter of a picture's words is at most, on average."""
 
 _STANDALONE_STYLE = (
     "text{font:12px Arial,'Liberation Sans','DejaVu Sans','Noto Sans',sans-serif;fill:var(--ink)}"
@@ -112,6 +114,21 @@ def standalone(svg: str) -> str:
 def words(text: str) -> str:
     """Text of anybody, made fit for XML."""
     return escape(visible(text))
+
+
+def rows_of(labels: Sequence[tuple[float, str]]) -> list[int]:
+    """Of words and where each begins: the row, counted from 0, in which they overlap no others."""
+    taken: list[list[tuple[float, float]]] = []
+    rows = []
+    for begin, text in labels:
+        end = begin + LETTER * len(text)
+        free = (k for k, row in enumerate(taken) if all(end < a or begin > b for a, b in row))
+        row = next(free, len(taken))
+        if row == len(taken):
+            taken.append([])
+        taken[row].append((begin, end))
+        rows.append(row)
+    return rows
 
 
 def ticks(low: float, high: float, most: int) -> list[float]:

@@ -25,8 +25,8 @@ _TOP, _BOTTOM = 8.0, 20.0
 _CURVE_HEIGHT, _RULE_HEIGHT, _EVENT_HEIGHT, _LEG_HEIGHT = 110.0, 46.0, 40.0, 40.0
 _MOST_SAMPLES = 700
 _FULL = 100.0
-_MARK_ROW, _LETTER = 13.0, 7.6
-"""Height of a row of words above a strip, and how wide a letter of them is at most, on average."""
+_MARK_ROW = 13.0
+"""Height of a row of words above a strip."""
 _LEAST_SPAN = {"%": 10.0, "1/s": 4.0, "m": 0.5, "m/s": 0.5}
 """A strip covers at least so much: what hardly changes shall look so."""
 _SHOWN = {dimension.si_symbol: UNITS[dimension.usual_unit] for dimension in Dimension}
@@ -100,7 +100,7 @@ def lines_strip(
     low, high = _range(np.concatenate([values for _, values in thin]), ends, _LEAST_SPAN.get(symbol, 0.1))
     if symbol == "%" and max(float(values.max()) for _, values in thin) <= _FULL:
         low, high = low - max(0.0, high - _FULL * 1.01), min(high, _FULL * 1.01)
-    rows = _rows_of(marks, axis)
+    rows = ink.rows_of([(_begin_of(text, at_s, axis), text) for text, at_s in marks])
     top = _TOP + _MARK_ROW * len(set(rows))
     height = top - _TOP + _CURVE_HEIGHT
 
@@ -126,23 +126,7 @@ def lines_strip(
 
 def _begin_of(text: str, at_s: float, axis: Axis) -> float:
     """Where the words of a mark begin: at its line, or before it where they would leave the strip."""
-    return min(axis.x(at_s) + 4, WIDTH - _LETTER * len(text))
-
-
-def _rows_of(marks: Sequence[tuple[str, float]], axis: Axis) -> list[int]:
-    """The row of each mark's words: the first in which they overlap no other's."""
-    taken: list[list[tuple[float, float]]] = []
-    rows = []
-    for text, at_s in marks:
-        begin = _begin_of(text, at_s, axis)
-        end = begin + _LETTER * len(text)
-        free = (k for k, row in enumerate(taken) if all(end < a or begin > b for a, b in row))
-        row = next(free, len(taken))
-        if row == len(taken):
-            taken.append([])
-        taken[row].append((begin, end))
-        rows.append(row)
-    return rows
+    return min(axis.x(at_s) + 4, WIDTH - ink.LETTER * len(text))
 
 
 def rule_strip(rule: RuleCourse, axis: Axis) -> Markup:
