@@ -5,8 +5,9 @@
 *Readers*: every length of every file goes through the reader of that file in the library: it gives the records that
 were whole before the cut and no other, or names the file; and the sentence on what is missing is there and right.
 *Commands*: `asflown grade` and `asflown report` run on the folder: they open it, or one sentence names the file that is
-not whole. Once for a flight that was closed and once for one that was interrupted; small files (up to 16 KiB) at every
-length, larger ones at each boundary of a record, with the byte before and the byte after, and at their last bytes.
+not whole. Once for a flight that was closed and once for one that was interrupted; small files (up to 1 KiB) at every
+length, larger ones at each boundary of a record or line, with the byte before and the byte after, and at their last
+bytes; of the truth, whose rows are all alike, every tenth row's.
 
 DIR keeps the flight and how far the run came, so that the command goes on where it was. Exit code 1 when anything else
 came of a length; --page writes into harness/docs/faults.md.
@@ -24,13 +25,14 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from asflown.record import manifest as manifests
+from asflown.record import truth
 from tests.benchmarks.page import put, table
 from tests.flights.cut_readers import CutReaders
 from tests.flights.cutting import Cutter, boundaries, one_parser
 from tests.flights.flying import HELLO, fly, write_scenario
 from tests.flights.test_cut_folders import UP_AND_DOWN
 
-SMALL_BYTES, LAST_BYTES = 16_384, 256
+SMALL_BYTES, LAST_BYTES, NTH_ROW = 1_024, 256, 10
 AT_ONCE = 200
 """Lengths between two notes of how far it came."""
 Looks = Callable[[str, Iterable[int]], Iterator[tuple[int, str]]]
@@ -47,7 +49,8 @@ def telling_lengths(folder: Path, name: str) -> list[int]:
     size = (folder / name).stat().st_size
     if size <= SMALL_BYTES:
         return list(range(size + 1))
-    about = {edge + more for edge in boundaries(folder, name) for more in (-1, 0, 1)}
+    edges = boundaries(folder, name)[:: NTH_ROW if name == truth.FILE_NAME else 1]
+    about = {edge + more for edge in edges for more in (-1, 0, 1)}
     return sorted(length for length in about | {*range(size - LAST_BYTES, size)} if 0 <= length <= size)
 
 

@@ -113,7 +113,7 @@ class Run:
             return "before"
         return _phase_of(newest)
 
-    def until(self, phase: Phase, within_s: float = 60) -> bool:
+    def until(self, phase: Phase, within_s: float = 100) -> bool:
         """Waits for a phase in wall time; whether it came, and was not over before it was seen."""
         wanted, end = (*PHASES, "over").index(phase), time.monotonic() + within_s
         while time.monotonic() < end:
@@ -123,7 +123,7 @@ class Run:
             time.sleep(0.0005)
         return False
 
-    def wait(self, within_s: float = 90) -> int | None:
+    def wait(self, within_s: float = 180) -> int | None:
         """Its exit code; None when it does not end."""
         try:
             return self.process.wait(within_s)
