@@ -77,6 +77,28 @@ def test_a_flight_in_a_sandbox_is_the_same_flight(tmp_path: Path) -> None:
     assert digests[0] == digests[1]
 
 
+LEAVES = """
+import os, sys
+from asflown.cli.main import main
+from asflown.flight import sandbox
+def leave():
+    print("threads:", len(os.listdir("/proc/self/task")))
+    sys.exit(0)
+sandbox.leave_the_network = leave
+main(["fly", sys.argv[1], "--flights", "1", "--sandbox"])
+"""
+
+
+def test_when_the_network_is_left_there_is_but_one_thread() -> None:
+    """Else the system lets nobody but root do it, and numpy's mathematics would have begun some."""
+    without = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    done = subprocess.run(
+        [sys.executable, "-c", LEAVES, str(ROOT / "scenarios" / "nest_boxes")],
+        capture_output=True, text=True, check=False, env=without,
+    )  # fmt: skip
+    assert done.stdout == "threads: 1\n", done.stderr
+
+
 def test_without_bubblewrap_nothing_is_flown(tmp_path: Path) -> None:
     """A sandbox that cannot be had is an error, never a flight without one."""
     (tmp_path / "bin").mkdir()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 
 from asflown.cli.parsing import SubParsers, add_quiet, command, count
@@ -104,6 +105,10 @@ def run(options: argparse.Namespace) -> int:
         from asflown.cli.by_hand import record
 
         return record(tuple(options.paths), next(iter(options.vehicle), None), options.keep)
+    if (
+        options.sandbox
+    ):  # before numpy starts threads of its own: only a process of one thread leaves the network
+        os.environ["OPENBLAS_NUM_THREADS"] = "1"
     from asflown.cli.flights import FlyRequest, fly_all
 
     return fly_all(

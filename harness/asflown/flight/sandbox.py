@@ -43,14 +43,17 @@ _WHERE = "import json, sys; print(json.dumps([sys.prefix, sys.base_prefix, *sys.
 
 
 def leave_the_network() -> None:
-    """This process gets a network of its own, with a loopback and nothing else. Not undone; call it before threads.
+    """This process gets a network of its own, with a loopback and nothing else. Not undone.
 
-    Raises ScriptProblem where the system does not allow it.
+    Whoever is not root must have but one thread: the system says no otherwise. Raises ScriptProblem where it does.
     """
     library, user, group = ctypes.CDLL(None, use_errno=True), os.getuid(), os.getgid()
     flags = _CLONE_NEWNET if user == 0 else _CLONE_NEWNET | _CLONE_NEWUSER
     if library.unshare(flags) != 0:
-        reason = os.strerror(ctypes.get_errno())
+        threads = len(os.listdir("/proc/self/task"))  # noqa: PTH208 - names are counted, nothing else
+        reason = os.strerror(ctypes.get_errno()) + (
+            f", of a process with {threads} threads" if threads > 1 else ""
+        )
         raise ScriptProblem(
             f"a script in a sandbox needs a network of its own, and the system refuses ({reason})", _INSTALL
         )
