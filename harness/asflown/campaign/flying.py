@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Literal
@@ -81,6 +81,8 @@ class Outcome:
     wall_time_s: float = 0.0
     folder: str = ""
     """Empty when it was not kept."""
+    moments: dict[str, float] = field(default_factory=dict)
+    """When in the flight each of the margins was at its smallest, in s; by the same names, where it is known."""
 
     @property
     def worst(self) -> float | None:
@@ -113,7 +115,7 @@ def fly_task(task: Task, tell: ProgressCallback = unwatched) -> Outcome:
     return Outcome(
         drawn.number, drawn.seed, drawn.given, grade.verdict, grade.reason, margins_of(grade),
         manifest.clock.digest or "", manifest.clock.fingerprint or "", manifest.flight_time_s, manifest.wall_time_s,
-        str(folder) if kept else "",
+        str(folder) if kept else "", moments_of(grade),
     )  # fmt: skip
 
 
@@ -139,6 +141,12 @@ def margins_of(grade: Grade) -> dict[str, float]:
     """Margins of measures and robustness of rules, by name."""
     found = {one.name: one.margin for one in grade.measures if one.margin is not None}
     return found | {one.name: one.robustness for one in grade.rules if one.robustness is not None}
+
+
+def moments_of(grade: Grade) -> dict[str, float]:
+    """Flight time in s of the sample that decided each margin, by name."""
+    found = {one.name: one.at_s for one in grade.measures if one.at_s is not None}
+    return found | {one.name: one.at_s for one in grade.rules if one.at_s is not None}
 
 
 @cache

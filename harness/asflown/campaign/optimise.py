@@ -1,16 +1,18 @@
-"""Where to look next for the smallest value of something costly: a point of the unit cube, after what others showed.
+"""Where to look next for the smallest of some costly values: a point of the unit cube, after what others showed.
 
-Knows nothing of flights: whoever searches asks for a point, and tells the value that was found there. Equal seeds and
-equal values give equal points.
+Knows nothing of flights: whoever searches asks for a point, and tells the values that were found there, by name; any of
+them may become the smallest. Equal seeds and equal values give equal points.
 
-`model` keeps a Gaussian process of what is known and looks where the value may be lowest (lower confidence bound:
-Srinivas, Krause, Kakade & Seeger, ICML 2010, from memory); it is for a few dozen points. `evolution` is CMA-ES, for
-hundreds. `random` is what both are held against.
+`model` keeps a Gaussian process of each value and looks where it may be lowest (lower confidence bound: Srinivas,
+Krause, Kakade & Seeger, ICML 2010, from memory); it is for a few dozen points. The lowest values take turns: their
+minimum has kinks where one takes the place of another, one that nothing moves would hide the others, and one that is
+easily moved, but never far enough, would take all points to itself.
+`evolution` is CMA-ES, for hundreds. `random` is what both are held against.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -21,6 +23,10 @@ from asflown.campaign.surface import Shape, Surface, first_shape, likelier
 from asflown.frames import FloatArray
 
 Way = Literal["model", "evolution", "random"]
+Within = Mapping[int, tuple[float, float]]
+"""Between which ends some coordinates are wished to be; ends beyond the cube count as its own."""
+Hints = Mapping[str, Within]
+"""By the name of a value: where it may well be low."""
 
 _OPENING = 4
 """Points spread over the cube before anything is known."""
@@ -30,20 +36,25 @@ _DARING = (2.0, 1.0, 0.3)
 """How many standard deviations below the mean a value may be hoped for, in turn."""
 _APART = 0.05
 """No nearer to a point that is known: a small dip that is not deep enough is not looked into for ever."""
+_IN_TURN, _HINT_EACH = 3, 2
+"""So many of the lowest values take turns, and each second turn of each heeds the hint."""
 _BY_CHANCE = 6
 """Every so many points one is anywhere: where values do not tell, a model alone would stay where it is."""
 _ANYWHERE, _NEAR, _AT_EDGES, _ALONG = 1000, 300, 300, 40
 _POPULATION, _FIRST_STEP = 6, 0.3
+_SHARE_OF_MEAN, _NOTHING = 0.2, 2.0
+_UNMOVED = 1e-9
+"""A value that spreads no further is one that no coordinate moves."""
 
 
 class Chooser(Protocol):
     """Says where to look; each answer is told before the next question."""
 
-    def next(self) -> FloatArray:
-        """A point, each coordinate from 0 to 1."""
+    def next(self, hints: Hints) -> FloatArray:
+        """A point, each coordinate from 0 to 1. Only `model` heeds hints, and not before it knows anything."""
 
-    def learn(self, value: float) -> None:
-        """The value at that point: the smaller, the better."""
+    def learn(self, values: Mapping[str, float]) -> None:
+        """The values at that point: the smaller, the better. There may be none, or fewer than before."""
 
 
 def chooser(way: Way, dimensions: int, seed: int) -> Chooser:
@@ -62,20 +73,27 @@ def minimise(
     """The values found one after another, until one is below `below`, or `most` were looked at."""
     found: list[float] = []
     while len(found) < most and (not found or found[-1] >= below):
-        found.append(value_of(by.next()))
-        by.learn(found[-1])
+        found.append(value_of(by.next({})))
+        by.learn({"": found[-1]})
     return found
+
+
+def together(values: Mapping[str, float]) -> float:
+    """One number for all: the smallest, and a small part of the mean, for one that nothing touches hides the others."""
+    if not values:
+        return _NOTHING
+    return min(values.values()) + _SHARE_OF_MEAN * float(np.mean(list(values.values())))
 
 
 class _Random:
     def __init__(self, dimensions: int, seed: int) -> None:
         self._dimensions, self._generator = dimensions, np.random.default_rng(seed)
 
-    def next(self) -> FloatArray:
+    def next(self, hints: Hints) -> FloatArray:
         """Anywhere."""
         return self._generator.random(self._dimensions)
 
-    def learn(self, value: float) -> None:
+    def learn(self, values: Mapping[str, float]) -> None:
         """Changes nothing."""
 
 
@@ -93,54 +111,76 @@ class _Evolution:
         self._asked: list[Any] = []
         self._values: list[float] = []
 
-    def next(self) -> FloatArray:
+    def next(self, hints: Hints) -> FloatArray:
         """The next of the population."""
         if not self._asked:
             self._asked = list(self._strategy.ask())
         return np.asarray(self._asked[len(self._values)][: self._dimensions], np.float64)
 
-    def learn(self, value: float) -> None:
+    def learn(self, values: Mapping[str, float]) -> None:
         """The strategy moves on once the whole population is known."""
-        self._values.append(value)
+        self._values.append(together(values))
         if len(self._values) == len(self._asked):
             self._strategy.tell(self._asked, self._values)
             self._asked, self._values = [], []
 
 
 class _Model:
-    """Points that were looked at, and a Gaussian process through their values."""
+    """Points that were looked at, and a Gaussian process through each of the values that were found there."""
 
     def __init__(self, dimensions: int, seed: int) -> None:
         self._dimensions, self._generator = dimensions, np.random.default_rng(seed)
         opening = qmc.Sobol(dimensions, rng=np.random.default_rng(seed)).random(_OPENING)
         self._opening: list[FloatArray] = list(np.asarray(opening, np.float64))
         self._points: list[FloatArray] = []
-        self._values: list[float] = []
-        self._shape: Shape = first_shape(dimensions)
+        self._values: list[Mapping[str, float]] = []
+        self._shapes: dict[str, Shape] = {}
 
-    def next(self) -> FloatArray:
-        """The opening first; then where the value may be lowest."""
-        asked = self._opening[len(self._points)] if len(self._points) < _OPENING else self._lowest()
+    def next(self, hints: Hints) -> FloatArray:
+        """The opening first; then where a value may be lowest."""
+        asked = self._opening[len(self._points)] if len(self._points) < _OPENING else self._lowest(hints)
         self._points.append(asked)
         return asked
 
-    def learn(self, value: float) -> None:
+    def learn(self, values: Mapping[str, float]) -> None:
         """Kept for the next model."""
-        self._values.append(value)
+        self._values.append(values)
 
-    def _lowest(self) -> FloatArray:
+    def _lowest(self, hints: Hints) -> FloatArray:
         number = len(self._points)
-        if number % _BY_CHANCE == 0:
+        lowest: dict[str, float] = {}
+        for name, value in (pair for values in self._values for pair in values.items()):
+            lowest[name] = min(value, lowest.get(name, value))
+        if number % _BY_CHANCE == 0 or not lowest:
             return self._generator.random(self._dimensions)
-        known, values = np.array(self._points), np.array(self._values)
-        scaled = (values - values.mean()) / (values.std() + 1e-9)
-        if number < _OFTEN or number % 5 == 0:
-            self._shape = likelier(self._shape, known, scaled)
-        surface = Surface(self._shape, known, scaled)
-        candidates = _apart(self._candidates(known[int(np.argmin(values))]), known)
-        mean, deviation = surface.at(candidates)
-        lowest: FloatArray = candidates[int(np.argmin(mean - _DARING[number % len(_DARING)] * deviation))]
+        names = sorted(lowest, key=lambda name: (lowest[name], name))[:_IN_TURN]
+        turn, place = divmod(number - number // _BY_CHANCE, len(names))
+        return self._lowest_of(
+            names[place], hints.get(names[place], {}) if turn % _HINT_EACH == 0 else {}, turn
+        )
+
+    def _lowest_of(self, name: str, within: Within, turn: int) -> FloatArray:
+        """Where one value may be lowest; anywhere within, while nothing has moved it. Missing counts as its highest."""
+        number, known = len(self._points), np.array(self._points)
+        highest = max(values[name] for values in self._values if name in values)
+        values = np.array([each.get(name, highest) for each in self._values])
+        candidates = _apart(self._into(within, self._candidates(known[int(np.argmin(values))])), known)
+        if values.std() < _UNMOVED:
+            return np.asarray(self._generator.choice(candidates), np.float64)
+        scaled = (values - values.mean()) / values.std()
+        shape = self._shapes.get(name, first_shape(self._dimensions))
+        if number < _OFTEN or turn % 5 == 0:
+            shape = self._shapes[name] = likelier(shape, known, scaled)
+        mean, deviation = Surface(shape, known, scaled).at(candidates)
+        lowest: FloatArray = candidates[int(np.argmin(mean - _DARING[turn % len(_DARING)] * deviation))]
         return lowest
+
+    def _into(self, within: Within, candidates: FloatArray) -> FloatArray:
+        """The candidates, anew in coordinates that are wished to be somewhere."""
+        for place, ends in within.items():
+            low, high = np.clip(ends, 0.0, 1.0)
+            candidates[:, place] = low + (high - low) * self._generator.random(len(candidates))
+        return candidates
 
     def _candidates(self, best: FloatArray) -> FloatArray:
         """Anywhere, at the ends of ranges, and about the best so far: near it, and along each coordinate."""

@@ -15,7 +15,7 @@ from scipy.stats import norm, qmc
 
 from asflown.frames import FloatArray
 from asflown.scenario.campaign import Campaign, Choice, Distribution, Normal
-from asflown.units import split_quantity
+from asflown.units import UNITS, Dimension, split_quantity
 
 _DIGITS = 6
 
@@ -57,6 +57,21 @@ def values_at(campaign: Campaign, point: FloatArray) -> dict[str, str]:
     return {key: _value(distribution, float(share)) for (key, distribution), share in pairs}
 
 
+def share_at(distribution: Distribution, at_s: float) -> float | None:
+    """The coordinate at which a distribution of times has this one; None for other quantities and for words."""
+    unit = None if isinstance(distribution, Choice) else UNITS.get(distribution.unit)
+    if isinstance(distribution, Choice) or unit is None or unit.dimension is not Dimension.DURATION:
+        return None
+    value = at_s / float(unit.to_si)
+    if isinstance(distribution, Normal):
+        below, here, above = (
+            _below(distribution, one) for one in (distribution.ends[0], value, distribution.ends[1])
+        )
+        return (here - below) / (above - below)
+    low, high = distribution.ends
+    return (value - low) / (high - low)
+
+
 def number_of(text: str) -> float | None:
     """The number in a drawn value; None for a word."""
     parts = split_quantity(text)
@@ -79,9 +94,13 @@ def _value(distribution: Distribution, share: float) -> str:
         return distribution.choice[min(int(share * len(distribution.choice)), len(distribution.choice) - 1)]
     low, high = distribution.ends
     if isinstance(distribution, Normal):
-        mean, deviation = distribution.mean, distribution.deviation
-        below, above = (float(norm.cdf((end - mean) / deviation)) for end in (low, high))
-        value = mean + deviation * float(norm.ppf(below + share * (above - below)))
+        below, above = (_below(distribution, end) for end in (low, high))
+        value = distribution.mean + distribution.deviation * float(norm.ppf(below + share * (above - below)))
     else:
         value = low + share * (high - low)
     return f"{min(max(value, low), high):.{_DIGITS}g} {distribution.unit}".rstrip()
+
+
+def _below(distribution: Normal, value: float) -> float:
+    """How much of a normal distribution lies below a value."""
+    return float(norm.cdf((value - distribution.mean) / distribution.deviation))

@@ -1,9 +1,12 @@
 """Looks for conditions under which a script fails, within the ranges of a campaign, and makes them simple.
 
-The search minimises the worst margin (`campaign/optimise.py` says where to look); a small part of the mean of all
-margins is added, because a margin that no condition touches hides the others when it is the smallest. All flights have
-one seed, so what is found fails again, bit by bit. Conditions by words are coordinates, too: each word has its share
-of the range.
+The search makes the smallest of all margins small (`campaign/optimise.py` says where to look). All flights have one
+seed, so what is found fails again, bit by bit. Conditions by words are coordinates, too: each word has its share of the
+range.
+
+What comes at a time of its own, such as a fault or a gust, does most harm where a flight is close to a limit anyway. So
+the search is told the seconds before each margin was at its smallest, in the flight that came closest to failing: to
+meet that time by chance would take most of the flights.
 
 Shrinking takes conditions away one by one, then moves numbers half-way, and half-way again, to what the scenario has
 by itself, as long as the flight still fails: what is left is what it takes.
@@ -14,12 +17,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from asflown.campaign.campaign import campaign_of
 from asflown.campaign.flying import Outcome
-from asflown.campaign.optimise import Way, chooser
-from asflown.campaign.plan import number_of, values_at
+from asflown.campaign.optimise import Hints, Way, chooser, together
+from asflown.campaign.plan import number_of, share_at, values_at
 from asflown.scenario.campaign import Campaign, Choice
 from asflown.scenario.file import LoadedScenario
 from asflown.scenario.yaml_tree import Scalar
@@ -27,11 +28,13 @@ from asflown.scenario.yaml_tree import Scalar
 Evaluate = Callable[[dict[str, str]], Outcome]
 """Flies once with these values."""
 
-_SHARE_OF_MEAN = 0.2
 _HALVINGS = 4
 _ROUNDS = 3
 """How often all that passed one step gentler is flown again, beside what the others have become."""
-_BEST, _NOT_FLOWN = 1.0, 2.0
+_TIMES, _BEFORE_S = ".at", 8.0
+"""What the key of a time ends in, at which something comes; so long before a moment it may have come to matter then."""
+_BEST = 1.0
+"""A margin above it says no more than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +68,10 @@ def search(campaign: Campaign, evaluate: Evaluate, flights: int, way: Way = "mod
     found = Search()
     by = chooser(way, len(campaign.vary), campaign.seed)
     while len(found.tries) < flights and found.failing is None:
-        given = values_at(campaign, by.next())
+        given = values_at(campaign, by.next(_close_calls(found, campaign)))
         one = Try(given, evaluate(given))
         found.tries.append(one)
-        by.learn(objective(one.outcome))
+        by.learn(_capped(one.outcome))
         if one.fails:
             found.failing = one
     return found
@@ -104,12 +107,27 @@ def shrink(found: Search, campaign: Campaign, nominal: dict[str, str | None], ev
     found.gentler = [one for one in found.tries if not one.fails and one.given in steps]
 
 
-def objective(outcome: Outcome) -> float:
-    """What the search makes small."""
-    if outcome.worst is None:
-        return _NOT_FLOWN
-    margins = [min(margin, _BEST) for margin in outcome.margins.values()]
-    return outcome.worst + _SHARE_OF_MEAN * float(np.mean(margins))
+def _capped(outcome: Outcome) -> dict[str, float]:
+    """Its margins; none of a flight that could not be flown."""
+    return {name: min(margin, _BEST) for name, margin in outcome.margins.items()}
+
+
+def _close_calls(found: Search, campaign: Campaign) -> Hints:
+    """By margin: the times before it was at its smallest in the closest call so far."""
+    closest = min((one.outcome for one in found.tries), key=lambda one: together(_capped(one)), default=None)
+    return (
+        {} if closest is None else {name: _before(at_s, campaign) for name, at_s in closest.moments.items()}
+    )
+
+
+def _before(moment_s: float, campaign: Campaign) -> dict[int, tuple[float, float]]:
+    """Where the coordinates of times have those before a moment."""
+    within = {}
+    for place, (key, distribution) in enumerate(campaign.vary.items()):
+        begin, end = (share_at(distribution, at_s) for at_s in (moment_s - _BEFORE_S, moment_s))
+        if key.endswith(_TIMES) and begin is not None and end is not None:
+            within[place] = begin, end
+    return within
 
 
 def _flown(given: dict[str, str], evaluate: Evaluate, found: Search) -> Try:

@@ -24,8 +24,8 @@ def test_equal_seeds_ask_equal_points(way: Way) -> None:
         by = chooser(way, 3, seed=5)
         points = []
         for _ in range(10):
-            points.append(by.next())
-            by.learn(distance(points[-1]))
+            points.append(by.next({}))
+            by.learn({"far": distance(points[-1]), "near": float(points[-1][0])})
         asked.append(points)
     assert np.array_equal(asked[0], asked[1])
     assert np.min(asked[0]) >= 0.0
@@ -50,3 +50,50 @@ def test_a_corner_is_looked_into() -> None:
 def test_one_condition_alone_can_be_searched(way: Way) -> None:
     """One dimension is enough."""
     assert len(minimise(lambda point: float(point[0]) - 0.3, chooser(way, 1, 2), 40)) < 40
+
+
+def test_a_value_that_nothing_moves_does_not_hide_the_others() -> None:
+    """It is the smallest until the region is met."""
+    by, found = chooser("model", 3, 4), 1.0
+    for _ in range(40):
+        point = by.next({})
+        found = min(found, distance(point))
+        by.learn({"unmoved": 0.01, "far": distance(point)})
+    assert found < 0
+
+
+def test_values_may_be_missing() -> None:
+    """All of them at the second point, and one at each third."""
+    by, found = chooser("model", 3, 3), 1.0
+    for number in range(40):
+        point = by.next({})
+        found = min(found, distance(point))
+        values = {"far": distance(point), "other": float(point[1])}
+        by.learn({} if number == 1 else values if number % 3 else {"far": values["far"]})
+    assert found < 0
+
+
+def test_a_model_heeds_each_second_hint_once_it_knows_something() -> None:
+    """In the one coordinate, and as far as the cube goes."""
+    by, asked = chooser("model", 3, 2), []
+    for _ in range(34):
+        asked.append(by.next({"far": {1: (0.9, 1.4)}}))
+        by.learn({"far": distance(asked[-1])})
+    modelled = [point[1] for number, point in enumerate(asked) if number >= 4 and number % 6]
+    assert all(one >= 0.9 for one in modelled[::2])
+    assert len(set(modelled[::2])) > 10
+    assert min(modelled[1::2]) < 0.9
+
+
+def test_a_value_that_is_easily_moved_does_not_take_all_points() -> None:
+    """It falls lower than the other is at rest, and no further; the other fails in a hundredth of the square."""
+    for seed in range(1, 8):
+        by, looked, corner = chooser("model", 2, seed), 0, 1.0
+        while corner >= 0:
+            assert looked < 45
+            point = by.next({})
+            corner = 0.1 - 0.85 * max(0.0, 0.15 - float(np.abs(point - 0.75).max()))
+            by.learn(
+                {"corner": corner, "decoy": 0.9 - 0.85 * min(1.0, 2.5 * max(0.0, 0.5 - float(point[0])))}
+            )
+            looked += 1

@@ -130,3 +130,24 @@ def test_what_passes_one_step_gentler_was_flown_beside_what_is_left(shrunk: Sear
     assert shrunk.gentler
     for one in shrunk.gentler:
         assert sum(one.given[key] != left[key] for key in left) == 1
+
+
+def test_what_comes_at_a_time_is_tried_where_a_flight_was_close_to_a_limit() -> None:
+    """A window of a thirtieth of the flight, in which nothing but the strongest gust matters."""
+    varied = {
+        "gusts.0.at": {"uniform": ["0 ms", "90000 ms"]},
+        "gusts.0.speed": {"uniform": ["0 m/s", "8 m/s"]},
+    }
+    campaign = Campaign.model_validate({"vary": varied, "seed": 3})
+
+    def evaluate(given: dict[str, str]) -> Outcome:
+        at_ms, speed = (number_of(given[f"gusts.0.{name}"]) or 0.0 for name in ("at", "speed"))
+        hit = 61.0 <= at_ms / 1000 <= 64.0
+        margin = 0.2 - 0.03 * speed * hit
+        margins, moments = {"corner": margin, "landing": 0.9}, {"corner": 65.0, "landing": 88.0}
+        return Outcome(0, 7, given, "fail" if margin < 0 else "pass", "", margins, moments=moments)
+
+    found = search(campaign, evaluate, 60)
+    times = [number_of(one.given["gusts.0.at"]) or 0.0 for one in found.tries]
+    assert found.failing is not None
+    assert sum(57_000 <= at_ms <= 65_000 for at_ms in times) >= len(times) // 5
