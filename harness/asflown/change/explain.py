@@ -85,8 +85,12 @@ def _happened(flight: FlownFlight) -> str:
             f"it passed: {count(len(grade.measures), 'measure')} and {count(len(grade.rules), 'rule')} held"
         )
     worst = _worst(grade.measures)
-    beside = "" if worst is None or worst.name in grade.reason[:40] else f"; {worst.name}: {worst.says}"
-    return f"{grade.verdict}: {grade.reason}{beside}"
+    if worst is None or worst.name in grade.reason[:40]:
+        return f"{grade.verdict}: {grade.reason}"
+    reason, _, others = grade.reason.partition("; also ")
+    rest = [name for name in others.split(", ") if name not in {worst.name, ""}]
+    also = f"; also {', '.join(rest)}" if rest else ""
+    return f"{grade.verdict}: {reason}; {worst.name}: {worst.says}{also}"
 
 
 def _worst(measures: Sequence[Measured]) -> Measured | None:

@@ -148,7 +148,7 @@ def _vehicle(vehicle: str, folder: Path) -> str:
 
 def _drawn(draft: Draft, flight: Path) -> Draft:
     if not flight.exists():
-        raise FolderProblem(f"there is no {flight}", "Name a flight's folder, or a tlog file")
+        raise FolderProblem(f"there is no file or folder {flight}", "Name a flight's folder, or a tlog file")
     path = draw_path(load_track(flight))
     if len(path.legs) > LONGEST_DRAWN:
         raise UsageError(

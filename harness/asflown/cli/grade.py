@@ -151,7 +151,7 @@ def _scenario(file: Path | None, place: Path, by: Path | None) -> Scenario:
     from asflown.scenario.file import load_scenario
 
     if not place.exists():
-        raise UsageError(f"there is no {place}", "Name a flight's folder or a tlog")
+        raise UsageError(f"there is no file or folder {place}", "Name a flight's folder or a tlog")
     if file is None:
         raise UsageError(f"nothing says what {place} should have flown", "Add --scenario FILE")
     if by is None and not file.is_file():

@@ -124,7 +124,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parse_and_run(arguments: Sequence[str] | None) -> int:
-    options = build_parser().parse_args(arguments)
+    parser = build_parser()
+    words = sys.argv[1:] if arguments is None else arguments
+    if not words:  # who types the name alone wants to know what there is
+        parser.print_help(sys.stderr)
+        return int(ExitCode.USAGE)
+    options = parser.parse_args(words)
     _check_room()
     return int(options.run(options))
 

@@ -57,7 +57,7 @@ def run_export(options: argparse.Namespace) -> int:
     if options.output is None and options.to == "parquet" and sys.stdout.isatty():
         raise UsageError("a Parquet file is nothing for a terminal", "Add --output FILE")
     if not options.path.exists():
-        raise UsageError(f"there is no {options.path}", "Name a flight's folder or a tlog")
+        raise UsageError(f"there is no file or folder {options.path}", "Name a flight's folder or a tlog")
     data = export.written(track_table(options.path, options.source), options.to)
     if options.output is None:
         sys.stdout.buffer.write(data)

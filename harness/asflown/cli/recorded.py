@@ -67,7 +67,7 @@ def write_comparison(found: Comparison, a: FlightSet, b: FlightSet, site: Path) 
 
 def _recorded(place: Path, by: Path | None) -> tuple[Scenario | None, Flown]:
     if not place.exists():
-        raise UsageError(f"there is no {place}", "Name a flight's folder or a tlog")
+        raise UsageError(f"there is no file or folder {place}", "Name a flight's folder or a tlog")
     if not place.is_dir():
         if by is None:
             raise UsageError(f"nothing says what {place} should have flown", "Add --scenario FILE")

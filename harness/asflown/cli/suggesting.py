@@ -101,7 +101,7 @@ def _graded(places: Sequence[Path], loaded: LoadedScenario) -> list[Graded]:
     graded: list[Graded] = []
     for place in dict.fromkeys(places):
         if not place.exists():
-            raise UsageError(f"there is no {place}", "Name a flight's folder or a tlog")
+            raise UsageError(f"there is no file or folder {place}", "Name a flight's folder or a tlog")
         folder = place.is_dir()
         manifest = (
             read_manifest(place) if folder else capture_manifest(place, loaded.scenario.name, loaded.file)

@@ -25,7 +25,7 @@ from asflown.grade.result import Check, Grade, Measured, RuleGraded, Source, Ver
 from asflown.grade.rules import grade_rule, not_graded
 from asflown.record import folder as folders
 from asflown.record.arming import flights_in
-from asflown.record.manifest import Manifest
+from asflown.record.manifest import Manifest, SafetyEvent
 from asflown.record.track import Track, load_track
 from asflown.scenario.model import Expect, Scenario
 from asflown.scenario.path import PathLeg, resolve_path
@@ -33,7 +33,8 @@ from asflown.units import format_quantity
 
 FILE_NAME = "grade.json"
 
-_REACTIONS = frozenset({"stop-here", "come-home", "set-down", "no more to ask for", "arming withheld"})
+_NO_MORE = "no more to ask for"
+_REACTIONS = frozenset({"stop-here", "come-home", "set-down", _NO_MORE, "arming withheld"})
 _NOT_FLOWN = frozenset({"error", "interrupted"})
 _GRADE = TypeAdapter(Grade)
 
@@ -260,8 +261,16 @@ def _safety_checks(manifest: Manifest) -> Iterator[Check]:
             yield Check("pilot", None, f"{says}; what followed is not the script's doing")
             return
         if who == "guard" and what in _REACTIONS:
-            yield Check("guard", False, says.removeprefix("guard: "))
+            yield Check("guard", False, _no_more(event) if what == _NO_MORE else says.removeprefix("guard: "))
             return
+
+
+def _no_more(event: SafetyEvent) -> str:
+    """The guard met its limit while the vehicle did what it would have asked for: on its way down, mostly."""
+    cause = event.cause.removesuffix("; it does as much already")
+    said = f"stepped in at {event.at_s:.1f} s: {cause}; what it asks for then the vehicle did already"
+    silent = "; a script sends something, such as a HEARTBEAT, until its flight is over"
+    return f"{said}{silent if cause.startswith('script silent') else ''}"
 
 
 def _how_it_ended(manifest: Manifest, expected: int, *, passed: bool) -> str:

@@ -60,7 +60,8 @@ def _of_flight(flown: Flown, parts: list[Finding]) -> Finding:
 
 
 def _of_check(check: Check) -> Finding:
-    return Finding("check", check.name, verdict_word(check.passed), check.says)
+    says = f"guard: {check.says}" if check.name == "guard" else check.says
+    return Finding("check", check.name, verdict_word(check.passed), says)
 
 
 def _of_measure(measured: Measured, label: str) -> Finding:

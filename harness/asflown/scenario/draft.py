@@ -81,7 +81,7 @@ def _lines(draft: Draft) -> Iterator[str]:
     yield f"  height: {_guard_m(draft.highest_m)} m"
     yield f"  distance: {_guard_m(draft.farthest_m)} m"
     yield "  battery: 15 %"
-    yield "  script_silent: 10 s"
+    yield "  script_silent: 10 s              # your script sends something at least so often, until it has landed"
 
 
 def _script(draft: Draft) -> Iterator[str]:

@@ -183,6 +183,14 @@ def test_every_command_explains_itself(arguments: list[str], capsys: pytest.Capt
     assert max(len(line) for line in capsys.readouterr().out.splitlines()) <= 115
 
 
+def test_the_name_alone_shows_what_there_is(capsys: pytest.CaptureFixture[str]) -> None:
+    """Commands and examples, on standard error: nothing was done, so the exit code is that of a wrong call."""
+    assert main([]) == 2
+    said = capsys.readouterr()
+    assert "asflown fly scenarios/nest_boxes" in said.err
+    assert not said.out
+
+
 def test_version_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     """--version names program and version."""
     with pytest.raises(SystemExit):
@@ -193,7 +201,6 @@ def test_version_is_said(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        ([], "the following arguments are required: COMMAND"),
         (["flyy"], "asflown: there is no command `flyy`. Did you mean `fly`?"),
         (["fly"], "the following arguments are required: PATH"),
         (["fly", "x", "--flights", "0"], "'0' is not a number from 1 up"),

@@ -143,6 +143,9 @@ def test_script_that_ends_otherwise_fails(tmp_path: Path, script: dict[str, Any]
 
 GUARDED = SafetyEvent(at_s=9.0, what="guard: come-home", cause="height 8.1 m > 8 m")
 TAKEN = SafetyEvent(at_s=12.5, what="pilot: taken over", cause="sticks moved")
+SILENT = SafetyEvent(
+    at_s=52.7, what="guard: no more to ask for", cause="script silent for 10 s; it does as much already"
+)
 FAILSAFE = SafetyEvent(at_s=3.0, what="vehicle: position-hold", cause="its own failsafe")
 STEPPED_IN: dict[str, tuple[list[SafetyEvent], str, str]] = {
     "guard": ([GUARDED], "fail", "guard: come-home at 9.0 s: height 8.1 m > 8 m"),
@@ -151,6 +154,14 @@ STEPPED_IN: dict[str, tuple[list[SafetyEvent], str, str]] = {
         [FAILSAFE, TAKEN],
         "inconclusive",
         "pilot: taken over at 12.5 s: sticks moved; what followed is not the script's doing",
+    ),
+    "guard, on the way down": (
+        [SILENT],
+        "fail",
+        (
+            "guard: stepped in at 52.7 s: script silent for 10 s; what it asks for then the vehicle did already; "
+            "a script sends something, such as a HEARTBEAT, until its flight is over"
+        ),
     ),
     "vehicle": ([FAILSAFE], "pass", ""),
 }
