@@ -22,7 +22,7 @@ from asflown.scenario.path import PathLeg
 
 WIDTH, MOST_HEIGHT = 720.0, 620.0
 _MARGIN = 44.0
-_LEAST_M = 4.0
+_LEAST_M, _LEAST_MOVED_M = 4.0, 1.0
 _MOST_POINTS = 1_500
 _CLASSES = ("aside", "inside", "near", "beyond")
 _ARC_SPACING_M = 0.5
@@ -55,11 +55,11 @@ class Scale:
 
 
 def plan_view(story: Story) -> tuple[Markup, Scale] | None:
-    """The picture and its scale; None when there is nothing to draw."""
+    """The picture and its scale; None when there is nothing to draw: no path, and nothing that moved."""
     flown = None if story.laid is None else story.laid.positions
     planned = seen_from_above(story.path)
     parts = [*planned] + ([] if flown is None or not len(flown) else [flown.values[:, :2]])
-    if not parts:
+    if not parts or (not planned and np.ptp(parts[0], axis=0).max() < _LEAST_MOVED_M):
         return None
     scale = Scale(np.concatenate(parts))
     drawn = grid(scale, AXES[story.frame])

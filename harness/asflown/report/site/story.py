@@ -168,7 +168,10 @@ def _add(
 
 
 def _link(story: Story) -> None:
-    """Frames from the vehicle in each second, and how many are missing by their running numbers."""
+    """Frames from the vehicle in each second, and how many are missing by their running numbers.
+
+    The last second is seldom a whole one: what was received in it would look like a loss, and is left out.
+    """
     file = story.flown.folder / folder.VEHICLE_TLOG if story.flown.folder.is_dir() else story.flown.folder
     try:
         index = decode.index(file)
@@ -185,7 +188,8 @@ def _link(story: Story) -> None:
     for title, weights, at in (("received", None, seconds), ("missing", missing, seconds[1:])):
         counts = np.bincount(at, weights).astype(np.float64)
         middles = np.arange(len(counts), dtype=np.float64) + 0.5
-        story.curves.append(Curve(f"Messages {title}", "1/s", Series(middles, counts)))
+        whole = slice(0, -1 if title == "received" and len(counts) > 2 else None)
+        story.curves.append(Curve(f"Messages {title}", "1/s", Series(middles[whole], counts[whole])))
 
 
 def _upper(scenario: Scenario, *names: str) -> float | None:

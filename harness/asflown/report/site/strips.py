@@ -21,13 +21,14 @@ from asflown.report.site.story import Curve, RuleCourse, Story
 from asflown.units import UNITS, Dimension
 
 WIDTH, LEFT, RIGHT = 960.0, 64.0, 12.0
-_TOP, _BOTTOM = 8.0, 20.0
-_CURVE_HEIGHT, _RULE_HEIGHT, _EVENT_HEIGHT, _LEG_HEIGHT = 110.0, 46.0, 40.0, 40.0
+_TOP, _BOTTOM = 8.0, 24.0
+_CURVE_HEIGHT, _RULE_HEIGHT, _EVENT_HEIGHT, _LEG_HEIGHT = 114.0, 50.0, 44.0, 44.0
 _MOST_SAMPLES = 700
 _FULL = 100.0
 _MARK_ROW = 13.0
 """Height of a row of words above a strip."""
-_LEAST_SPAN = {"%": 10.0, "1/s": 4.0, "m": 0.5, "m/s": 0.5}
+_PER_SECOND = "1/s"
+_LEAST_SPAN = {"%": 10.0, _PER_SECOND: 4.0, "m": 0.5, "m/s": 0.5}
 """A strip covers at least so much: what hardly changes shall look so."""
 _SHOWN = {dimension.si_symbol: UNITS[dimension.usual_unit] for dimension in Dimension}
 
@@ -97,7 +98,8 @@ def lines_strip(
     symbol, size = shown_unit(unit)
     thin = [ink.thinned(one.series.time_s, one.series.values / size, _MOST_SAMPLES) for one in lines]
     ends = [limit / size for limit in limits]
-    low, high = _range(np.concatenate([values for _, values in thin]), ends, _LEAST_SPAN.get(symbol, 0.1))
+    shown = [values for _, values in thin] + [np.zeros(symbol == _PER_SECOND)]  # how many: counted from none
+    low, high = _range(np.concatenate(shown), ends, _LEAST_SPAN.get(symbol, 0.1))
     if symbol == "%" and max(float(values.max()) for _, values in thin) <= _FULL:
         low, high = low - max(0.0, high - _FULL * 1.01), min(high, _FULL * 1.01)
     rows = ink.rows_of([(_begin_of(text, at_s, axis), text) for text, at_s in marks])
@@ -116,10 +118,12 @@ def lines_strip(
         drawn.append(_line(time_s, values, axis, y, one.classes))
         if ends and len(lines) == 1:
             drawn += _beyond(time_s, values, ends, axis, y)
+    labels = []
     for (text, at_s), row in zip(marks, rows, strict=True):
         head = _TOP + _MARK_ROW * row
         drawn.append(ink.line((axis.x(at_s), head), (axis.x(at_s), height - _BOTTOM), "moment"))
-        drawn.append(ink.label((_begin_of(text, at_s, axis), head + 9), text, "moment-label"))
+        labels.append(ink.label((_begin_of(text, at_s, axis), head + 9), text, "moment-label"))
+    drawn += labels  # over all lines
     drawn.append(ink.label((8, top + 10), symbol, "axis"))
     return axis.strip(drawn, height, f"{title} in {symbol} over flight time")
 
@@ -198,7 +202,7 @@ def profile_view(story: Story) -> Markup | None:
 
 
 def _profile(along: FloatArray, heights: FloatArray, planned: list[tuple[float, float]]) -> Markup:
-    height = 150.0
+    height = 154.0
     low, high = _range(np.concatenate([heights, [up for _, up in planned]]), [], 0.5)
     longest = planned[-1][0]
 
