@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from asflown.grade.tolerances import MeasureTolerance
-from asflown.report.site import ink
+from asflown.record.series import Series
+from asflown.report.site import ink, strips
 from asflown.report.site.overview import page_name, worst_margin
 from asflown.report.site.site import write_site
+from asflown.report.site.story import Curve
 from tests.unit.report.builders import KEPT, VIOLATED, flown, grade, outcome
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(1)>\"' \x1b[31m\x00 \ud800"
@@ -120,6 +122,17 @@ def test_words_of_one_row_do_not_overlap(labels: list[tuple[float, str]]) -> Non
         for begin, text in sorted(one for one, its in zip(labels, rows, strict=True) if its == row):
             assert begin >= ends
             ends = begin + ink.LETTER * len(text)
+
+
+@pytest.mark.parametrize(("unit", "lowest"), [("1/s", "0"), ("m", "30")])
+def test_the_axis_of_a_count_begins_at_none(unit: str, lowest: str) -> None:
+    """A small dip of a rate shall not look like a loss; a height may begin where it is."""
+    series = Series(np.arange(10.0), np.linspace(30.0, 40.0, 10))
+    drawn = etree.fromstring(
+        strips.curve_strip(Curve("Signal", unit, series), strips.Axis(0.0, 9.0)).encode()
+    )
+    labels = [one.text for one in drawn.iter("{*}text") if one.get("text-anchor") == "end"]
+    assert labels[0] == lowest
 
 
 def test_thinning_keeps_the_peaks() -> None:

@@ -98,7 +98,9 @@ def lines_strip(
     symbol, size = shown_unit(unit)
     thin = [ink.thinned(one.series.time_s, one.series.values / size, _MOST_SAMPLES) for one in lines]
     ends = [limit / size for limit in limits]
-    shown = [values for _, values in thin] + [np.zeros(symbol == _PER_SECOND)]  # how many: counted from none
+    shown = [values for _, values in thin]
+    if symbol == _PER_SECOND:  # how many: counted from none
+        shown.append(np.zeros(1))
     low, high = _range(np.concatenate(shown), ends, _LEAST_SPAN.get(symbol, 0.1))
     if symbol == "%" and max(float(values.max()) for _, values in thin) <= _FULL:
         low, high = low - max(0.0, high - _FULL * 1.01), min(high, _FULL * 1.01)
