@@ -1,13 +1,14 @@
 """Evidence for half-written files: each file of a flight's folder cut to each length, and looked at on two levels.
 
-    python -m tests.benchmarks.cut_folders --into DIR [--minutes 9] [--page]
+    python -m tests.benchmarks.cut_folders --into DIR [--minutes 9] [--commands N] [--page]
 
 *Readers*: every length of every file goes through the reader of that file in the library: it gives the records that
 were whole before the cut and no other, or names the file; and the sentence on what is missing is there and right.
 *Commands*: `asflown grade` and `asflown report` run on the folder: they open it, or one sentence names the file that is
 not whole. Once for a flight that was closed and once for one that was interrupted; small files (up to 1 KiB) at every
 length, larger ones at each boundary of a record or line, with the byte before and the byte after, and at their last
-bytes; of the truth, whose rows are all alike, every tenth row's.
+bytes; of the truth, whose rows are all alike, every tenth row's. `--commands N` takes N of these lengths of each file,
+evenly; all take half an hour of a processor.
 
 DIR keeps the flight and how far the run came, so that the command goes on where it was. Exit code 1 when anything else
 came of a length; --page writes into harness/docs/faults.md.
@@ -33,7 +34,7 @@ from tests.flights.flying import HELLO, fly, write_scenario
 from tests.flights.test_cut_folders import UP_AND_DOWN
 
 SMALL_BYTES, LAST_BYTES, NTH_ROW = 1_024, 256, 10
-AT_ONCE = 200
+AT_ONCE = 50
 """Lengths between two notes of how far it came."""
 Looks = Callable[[str, Iterable[int]], Iterator[tuple[int, str]]]
 """Looks at a file cut to some lengths: each length, and what is wrong."""
@@ -81,6 +82,13 @@ class Progress:
     cpu_s: float = 0.0
 
 
+def spread(lengths: list[int], most: int) -> list[int]:
+    """At most so many of the lengths, evenly, the first and the last among them."""
+    if len(lengths) <= most:
+        return lengths
+    return [lengths[round(at * (len(lengths) - 1) / (most - 1))] for at in range(most)]
+
+
 def levels(into: Path) -> Iterator[tuple[str, Path, Looks, Callable[[Path, str], list[int]]]]:
     """Each level: its name, the whole folder, how its files are looked at, and at which lengths."""
     folders = flights(into)
@@ -99,14 +107,18 @@ def levels(into: Path) -> Iterator[tuple[str, Path, Looks, Callable[[Path, str],
         yield f"commands, {flight}", source, looks, telling_lengths
 
 
-def look(into: Path, until_s: float) -> list[Progress]:
-    """Goes on until `until_s` of the monotonic clock; how far each file is on each level."""
+def look(into: Path, until_s: float, most: int) -> list[Progress]:
+    """Goes on until `until_s` of the monotonic clock; how far each file is on each level.
+
+    `most` is how many lengths of a file commands are run at.
+    """
     state_file = into / "state.json"
     known = [Progress(**one) for one in json.loads(state_file.read_text())] if state_file.exists() else []
     state = {(one.level, one.file): one for one in known}
     for level, source, looks, lengths in levels(into):
         for file in sorted(source.iterdir()):
             todo = lengths(source, file.name)
+            todo = todo if level == "readers" else spread(todo, most)
             new = Progress(level, file.name, file.stat().st_size, len(todo))
             one = state.setdefault((level, file.name), new)
             while one.done < one.todo and time.monotonic() < until_s:
@@ -138,11 +150,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--into", type=Path, required=True, help="a folder for the flight and the state")
     parser.add_argument("--minutes", type=float, default=9.0)
+    parser.add_argument("--commands", type=int, default=1_000_000, help="lengths of each file at most")
     parser.add_argument("--page", action="store_true")
     options = parser.parse_args()
     options.into.mkdir(parents=True, exist_ok=True)
     with one_parser():
-        state = look(options.into.resolve(), time.monotonic() + 60 * options.minutes)
+        state = look(options.into.resolve(), time.monotonic() + 60 * options.minutes, options.commands)
     print(told(state))
     for one in state:
         for length, what in one.wrong[:5]:
