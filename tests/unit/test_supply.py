@@ -17,6 +17,7 @@ from tests.unit.source import ROOT, package_modules, test_modules
 
 IMPORTED_AS = {
     "pyyaml": "yaml", "pyserial": "serial", "cyclonedx-python-lib": "cyclonedx", "packageurl-python": "packageurl",
+    "markdown-it-py": "markdown_it",
 }  # fmt: skip
 USED_AS_PROGRAMS = {
     "build", "check-jsonschema", "coverage", "hypothesis", "import-linter", "lxml-stubs", "mutmut", "mypy",

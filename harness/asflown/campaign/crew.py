@@ -20,6 +20,7 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any, Generic, TypeVar
 
+from asflown.clock.kernel import ignored
 from asflown.errors import AsflownError, ExitCode, FlightError, HarnessFault
 from asflown.flight.plan import unwatched
 from asflown.report.faults import keep_traceback
@@ -165,7 +166,7 @@ def _serve(connection: Connection, work: Callable[[Task, Tell], Result], watched
     """The worker's side: does what it is handed until there is no more."""
     os.setpgid(0, 0)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(ExitCode.TERMINATED))
-    signal.signal(signal.SIGINT, lambda *_: None)  # not SIG_IGN, which scripts would inherit
+    signal.signal(signal.SIGINT, ignored)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with_parent, daemon=True).start()
 

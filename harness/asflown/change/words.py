@@ -24,7 +24,7 @@ def quantity(value: float, unit: str, *, signed: bool = False) -> str:
     if not math.isfinite(value):
         return f"{value}"
     sign = "+" if signed and value > 0 else ""
-    if unit == "s" and abs(value) < BRIEF_S:
+    if unit == "s" and 0 < abs(value) < BRIEF_S:
         return f"{sign}{1000 * value:.0f} ms"
     if unit in _DIMENSIONS:
         usual = format_quantity(value, unit)

@@ -101,7 +101,12 @@ class Revisions:
             part = folder.with_name(f".{name}.part")
             part.mkdir(parents=True, exist_ok=True)
             with tarfile.open(fileobj=io.BytesIO(archive)) as tar:
-                tar.extractall(part, filter="data")
+                try:
+                    tar.extractall(part, filter="data")
+                except tarfile.FilterError as error:
+                    raise UsageError(
+                        f"revision {name} cannot be flown: {error}", "Put a file there in place of the link"
+                    ) from error
             for file in self.loaded.chain:
                 (part / file.name).write_bytes(file.read_bytes())
             part.rename(folder)

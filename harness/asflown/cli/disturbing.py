@@ -162,7 +162,7 @@ def _recorded(place: Path, by: Path | None) -> _Subject:
 def _show(subject: _Subject, found: tuple[Found, ...], out: Console) -> None:
     out.print(Text(visible(f"{subject.scenario.name} on {subject.vehicle}"), style="bold"))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, header_style="dim")
-    table.add_column("  the vehicle", max_width=34)
+    table.add_column("  the vehicle", max_width=45)
     table.add_column("is caught from", justify="right", no_wrap=True)
     table.add_column("by", overflow="fold")
     for one in found:

@@ -29,6 +29,13 @@ class StoppedBySignal(BaseException):
         self.signal_number = signal_number
 
 
+def ignored(_number: int, _frame: FrameType | None) -> None:
+    """The handler of a signal that is meant for another process, and that flights in this one leave alone, too.
+
+    Not SIG_IGN, which scripts would inherit.
+    """
+
+
 class QueueClock:
     """Base of both clocks: a queue, a loop, and `_wait`, which a subclass supplies."""
 
@@ -120,7 +127,8 @@ class QueueClock:
         old: dict[int, Any] = {}
         with suppress(ValueError):  # not the main thread: whoever runs us there handles signals
             for number in (signal.SIGINT, signal.SIGTERM):
-                old[number] = signal.signal(number, self._on_signal)
+                if signal.getsignal(number) is not ignored:
+                    old[number] = signal.signal(number, self._on_signal)
         return old
 
     def _on_signal(self, number: int, _frame: FrameType | None) -> None:

@@ -109,7 +109,8 @@ def show_plan(plans: Sequence[MeasurePlan], flights: FlightSet, out: Console) ->
 def _side(side: SideOfComparison) -> str:
     seeds = ", ".join(map(str, side.seeds[:MOST_SEEDS]))
     more = ", ..." if len(side.seeds) > MOST_SEEDS else ""
-    return f"{side.name}: {count(side.flights, 'flight')} of {side.kind}, seeds {seeds}{more}; {side.graded}"
+    seed = "seed" if len(side.seeds) == 1 else "seeds"
+    return f"{side.name}: {count(side.flights, 'flight')} of {side.kind}, {seed} {seeds}{more}; {side.graded}"
 
 
 def _show_finding(number: int, finding: Finding, out: Console) -> None:

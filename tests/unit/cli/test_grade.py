@@ -140,7 +140,10 @@ def test_unreadable_telemetry_is_inconclusive(tmp_path: Path, scenario: Path) ->
 
 
 MISTAKES = {
-    "nothing there": (["{tmp}/nowhere"], "there is no {tmp}/nowhere. Name a flight's folder or a tlog"),
+    "nothing there": (
+        ["{tmp}/nowhere"],
+        "there is no file or folder {tmp}/nowhere. Name a flight's folder or a tlog",
+    ),
     "a tlog alone": (
         ["{tmp}/good/vehicle.tlog"],
         "nothing says what {tmp}/good/vehicle.tlog should have flown. Add --scenario FILE",
@@ -197,4 +200,7 @@ def test_command_line_from_outside(tmp_path: Path, scenario: Path) -> None:
         cwd=tmp_path,
     )
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr == f"asflown: there is no {tmp_path / 'nowhere'}. Name a flight's folder or a tlog\n"
+    assert (
+        done.stderr
+        == f"asflown: there is no file or folder {tmp_path / 'nowhere'}. Name a flight's folder or a tlog\n"
+    )

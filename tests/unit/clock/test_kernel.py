@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from asflown.clock.kernel import StoppedBySignal
+from asflown.clock.kernel import StoppedBySignal, ignored
 from asflown.clock.paced import PacedClock
 from asflown.clock.virtual import VirtualClock
 from asflown.errors import HarnessFault
@@ -113,6 +113,19 @@ def test_a_signal_in_the_last_callback_is_not_lost(make: type[VirtualClock | Pac
     with pytest.raises(StoppedBySignal) as caught:
         make().run(main())
     assert caught.value.signal_number == signal.SIGTERM
+
+
+@pytest.mark.parametrize("make", [VirtualClock, PacedClock], ids=["virtual", "paced"])
+def test_a_signal_that_is_ignored_ends_no_run(make: type[VirtualClock | PacedClock]) -> None:
+    """A worker hears of Ctrl-C from its parent alone: a clock does not take over what the process leaves alone."""
+    clock = make()
+    before = signal.signal(signal.SIGINT, ignored)
+    try:
+        clock.call_at(1000, lambda: os.kill(os.getpid(), signal.SIGINT))
+        clock.run(clock.sleep_until(10_000))
+        assert clock.now_us() >= 10_000
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def test_the_paced_clock_keeps_order_and_never_runs_early() -> None:
