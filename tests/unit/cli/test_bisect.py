@@ -133,11 +133,16 @@ def git(folder: Path, *arguments: str) -> str:
     ).stdout.strip()
 
 
+def begin_repository(folder: Path) -> None:
+    """A new one, with somebody to commit."""
+    git(folder, "init", "-q")
+    git(folder, "config", "user.name", "Somebody")
+    git(folder, "config", "user.email", "s@example.org")
+
+
 def test_revisions_are_those_that_changed_the_script(tmp_path: Path, loaded: LoadedScenario) -> None:
     """From the good one on; each is flown with the script of its time and the scenario of today."""
-    git(tmp_path, "init", "-q")
-    git(tmp_path, "config", "user.name", "Somebody")
-    git(tmp_path, "config", "user.email", "s@example.org")
+    begin_repository(tmp_path)
     for number in range(4):
         (tmp_path / ("hop/hop.py" if number != 2 else "other.txt")).write_text(f"# version {number}\n")
         git(tmp_path, "add", ".")
@@ -150,6 +155,17 @@ def test_revisions_are_those_that_changed_the_script(tmp_path: Path, loaded: Loa
     found = Revisions(loaded, load_vehicle("palm80"), None, names, tmp_path / "work").make(names[1])
     assert (found.loaded.folder / "hop.py").read_text() == "# version 1\n"
     assert "31 s" in found.loaded.file.read_text()
+
+
+def test_a_revision_with_a_link_out_of_its_folder_is_refused(tmp_path: Path, loaded: LoadedScenario) -> None:
+    """What a revision leads to elsewhere is not laid out, and the message names the revision and the link."""
+    begin_repository(tmp_path)
+    (tmp_path / "hop/legs.csv").symlink_to("/etc/hostname")
+    git(tmp_path, "add", ".")
+    git(tmp_path, "commit", "-q", "-m", "a link")
+    revisions = Revisions(loaded, load_vehicle("palm80"), None, ("HEAD",), tmp_path / "work")
+    with pytest.raises(UsageError, match=r"revision HEAD cannot be flown: .*legs\.csv.*Put a file there"):
+        revisions.make("HEAD")
 
 
 REFUSED = {
