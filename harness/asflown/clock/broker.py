@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import signal
 import socket
 from collections.abc import Callable
 from dataclasses import asdict
@@ -108,16 +109,33 @@ class Broker:
             self._send(chosen, self._welcome(now_us, horizon_us, self._participants.index(chosen)))
             return
         entries = [EndpointGrant(number, *port.hand_over()) for number, port in chosen.endpoints.items()]
-        self._send(chosen, protocol.pack_grant(Grant(now_us, horizon_us, chosen.interrupt, entries)))
-        chosen.interrupt = False
+        number = chosen.signals.pop(0) if chosen.signals else 0
+        self._send(chosen, protocol.pack_grant(Grant(now_us, horizon_us, number, entries)))
 
     def interrupt(self) -> None:
         """The script gets what Ctrl-C would give it, at its next grant, which is now."""
         for one in self._participants:
             if one.is_root:
-                one.interrupt = True
-                one.wake_us = min(one.wake_us, self._clock.now_us())
+                self._signal(one, signal.SIGINT)
         self._refresh_wake()
+
+    def _signal(self, one: Participant, number: int) -> None:
+        """A signal arrives at a process when the process next runs, which is now."""
+        one.signals.append(number)
+        if not one.running:
+            one.wake_us = min(one.wake_us, self._clock.now_us())
+
+    def _pass_signal(self, by: Participant, process: int, number: int) -> bool:
+        """A process sent a signal; whether others of this flight are meant, who then get it from here."""
+        assert by.connection is not None
+        meant: list[Participant] = []
+        with contextlib.suppress(ProcessLookupError):
+            ours = process_numbers.ours(abs(process), process_numbers.speaker(by.connection))
+            meant = [one for one in self._participants if _is_meant(one.pid, ours, group=process < 0)]
+        others = [one for one in meant if one is not by]
+        for one in others:
+            self._signal(one, number)
+        return bool(others)
 
     def notice(self, port: HeldPort) -> None:
         """A port got something to read: who waits for it wakes now."""
@@ -205,6 +223,9 @@ class Broker:
                 port_gone.closed()
         elif kind == protocol.SPAWN:
             self._expect_named(protocol.unpack_number(packet), one)
+        elif kind == protocol.SIGNAL:
+            passed = self._pass_signal(one, *protocol.unpack_signal(packet))
+            self._send(one, bytes([protocol.ANSWER, passed]))
         elif kind == protocol.BOUND:
             self._inside.add(protocol.unpack_text(packet))
         elif kind == protocol.INSIDE:
@@ -244,7 +265,7 @@ class Broker:
             one.wake_us = max(report.deadline_us, report.now_us)
         else:
             one.wake_us = report.now_us
-        if any(port.has_news() for port in one.waits_for):
+        if one.signals or any(port.has_news() for port in one.waits_for):
             one.wake_us = report.now_us
         one.running = report.kind == protocol.BYE  # then what is left to read is the end of the connection
         if report.moved:
@@ -283,6 +304,10 @@ class Broker:
         except ConnectionError:
             self._gone(one)
             self._refresh_wake()
+
+
+def _is_meant(pid: int, number: int, *, group: bool) -> bool:
+    return (os.getpgid(pid) if group else pid) == number
 
 
 def _has_spoken(one: Participant) -> bool:

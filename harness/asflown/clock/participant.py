@@ -67,8 +67,8 @@ class Participant:
     """Running number of its last grant: among equals, whoever ran longest ago is next."""
     looks: bool = False
     """Whether it waits for something that another process may do."""
-    interrupt: bool = False
-    """Its next grant comes with an interrupt."""
+    signals: list[int] = field(default_factory=list)
+    """Numbers of signals that others sent to it: each comes with a grant of its own."""
     waits_for: list[HeldPort] = field(default_factory=list)
     endpoints: dict[int, HeldPort] = field(default_factory=dict)
 

@@ -49,6 +49,10 @@ HELD = (
     ),
     Held("`os.wait`, `waitpid`, `wait3`, `wait4`, `Popen.wait`", "wait in flight time"),
     Held("`signal.alarm`, `setitimer(ITIMER_REAL)`, `pause`, `sigtimedwait`", "in flight time"),
+    Held(
+        "`os.kill`, `os.killpg`, `Popen.terminate`, `kill`, `send_signal`; `raise_signal`, `pthread_kill`",
+        "a process of the flight gets the signal when it next runs, at that flight time",
+    ),
     Held("the time limit", "`KeyboardInterrupt` in the main thread, and ten seconds to clean up"),
     Held(
         "`random`, `secrets`, `uuid`, `os.urandom`, `os.getrandom`, `numpy.random` generators without a seed",
@@ -76,6 +80,8 @@ REFUSED = (
     Held("reading a device, a terminal or a named pipe", "“… which something outside of the flight moves”"),
     *(Held(f"reading `{device}`", f"“reading {device}”") for device in sorted(refuse.DEVICES_OF_CHANCE)),
     Held("`signal.sigwait`, `sigwaitinfo`, `setitimer` of CPU time", "by their names"),
+    Held("signals that stop a process (SIGSTOP, SIGTSTP, SIGTTIN, SIGTTOU)", "“sending SIGSTOP”"),
+    Held("`signal.pidfd_send_signal`", "by its name"),
     Held("`uvloop`", "“uvloop, an event loop below Python (asyncio's own is held)”"),
     Held(
         "`ctypes` access to the C library's " + ", ".join(sorted(refuse.NATIVE_TIME)), "“ctypes access to …”"
@@ -92,7 +98,7 @@ NOT_SEEN = (
     Held("`os.times`, `resource.getrusage`", "real CPU time"),
     Held("addresses of objects (`id`, the order of sets of objects)", "as the machine has it"),
     Held("a loop that neither waits nor looks at a clock", "ended by a watchdog in wall time, as stuck"),
-    Held("signals that processes of the flight send each other", "delivered at once, not in flight time"),
+    Held("signals that come from outside of the flight", "delivered at once, not in flight time"),
 )
 
 HEAD = """\

@@ -158,6 +158,62 @@ print(r.stdout, r.returncode, time.time())
 try: subprocess.run([sys.executable, "-c", "import time; time.sleep(30)"], timeout=2)
 except subprocess.TimeoutExpired as e: print("late", time.time())
 """,
+    "signals between processes": """
+import signal, subprocess
+def start(code):
+    code = "import os, signal, sys, time\\n" + code
+    return subprocess.Popen([sys.executable, "-c", code], start_new_session=True)
+polite = start("signal.signal(signal.SIGTERM, lambda *_: sys.exit(5))\\nwhile True: time.sleep(30)")
+deaf = start("signal.signal(signal.SIGTERM, signal.SIG_IGN)\\ntime.sleep(40)")
+plain = start("time.sleep(50)")
+time.sleep(1)
+for p in polite, deaf, plain: p.terminate()
+print(polite.wait(), plain.wait(), time.time())
+try: deaf.wait(1)
+except subprocess.TimeoutExpired: print("deaf", time.time())
+deaf.kill(); print(deaf.wait(), time.time())
+group = start(
+    "if os.fork() == 0:\\n"
+    "    os.setpgid(0, 0); time.sleep(2); print('spared', time.time(), flush=True); os._exit(0)\\n"
+    "if os.fork() == 0: time.sleep(60)\\n"
+    "time.sleep(70)"
+)
+time.sleep(1); os.killpg(group.pid, signal.SIGHUP); print(group.wait(), time.time())
+signal.signal(signal.SIGUSR1, lambda *_: print("called", time.time()))
+caller = start("time.sleep(0.25); os.kill(os.getppid(), signal.SIGUSR1); time.sleep(0.5)")
+time.sleep(3); print(caller.wait(), time.time())
+""",
+    "signals to itself": """
+import asyncio, signal, threading
+def later(call, *args): threading.Thread(target=lambda: [time.sleep(0.3), call(*args)]).start()
+for call in (os.kill, os.getpid()), (signal.pthread_kill, threading.get_ident()), (signal.raise_signal,):
+    later(*call, signal.SIGINT)
+    try: time.sleep(9)
+    except KeyboardInterrupt: print("interrupted", time.time())
+async def main():
+    over = asyncio.Event()
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, over.set)
+    later(os.kill, os.getpid(), signal.SIGTERM)
+    await asyncio.wait_for(over.wait(), 5)
+    print("over", time.time())
+asyncio.run(main())
+""",
+    "asyncio ends its helper": """
+import asyncio
+node = (
+    "import asyncio, signal, time\\n"
+    "async def main():\\n"
+    "    over = asyncio.Event()\\n"
+    "    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, over.set)\\n"
+    "    await over.wait(); await asyncio.sleep(0.2); print('tidied', time.time())\\n"
+    "asyncio.run(main())\\n"
+)
+async def main():
+    p = await asyncio.create_subprocess_exec(sys.executable, "-c", node, stdout=asyncio.subprocess.PIPE)
+    await asyncio.sleep(1); p.terminate()
+    print(await p.communicate(), p.returncode, time.time())
+asyncio.run(main())
+""",
     "fork": """
 r, w = os.pipe()
 if os.fork() == 0:
@@ -304,6 +360,9 @@ REFUSED = {
     "subprocess.run([sys.executable, '-I', '-c', '0'])": "subprocess.Popen of an isolated Python (-I)",
     "os.system('true')": "os.system",
     "signal.sigwait([signal.SIGUSR1])": "signal.sigwait",
+    "os.kill(os.getppid(), signal.SIGSTOP)": "sending SIGSTOP",
+    "signal.raise_signal(signal.SIGTSTP)": "sending SIGTSTP",
+    "signal.pidfd_send_signal(os.pidfd_open(os.getppid()), 0)": "signal.pidfd_send_signal",
     "open('/dev/urandom', 'rb')": "reading /dev/urandom",
     "os.read(os.open('/dev/ptmx', os.O_RDWR), 9)": (
         "os.read on /dev/ptmx, which something outside of the flight moves"

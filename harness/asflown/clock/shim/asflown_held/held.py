@@ -52,8 +52,8 @@ class Held:
         """Processes that this one has told the broker of."""
         self.moved = True
         """Whether a thread did more than look since the last grant."""
-        self.on_interrupt: Callable[[], None] = lambda: None
-        """What Ctrl-C does in this process."""
+        self.on_signal: Callable[[int], None] = lambda number: None
+        """What a signal from another process does in this one, in its main thread."""
         self.replacements = Replacements()
         self.strands = Strands(self)
         self._take_terms(connection, terms)
@@ -191,6 +191,11 @@ class Held:
         self._send(protocol.pack_text(protocol.INSIDE, address))
         return self._receive(protocol.PACKET_BYTES_MAX)[1] == 1
 
+    def pass_signal(self, process: int, number: int) -> bool:
+        """Sends a signal to another process or (negative) a group; whether any process of this flight gets it."""
+        self._send(protocol.pack_signal(process, number))
+        return self._receive(protocol.PACKET_BYTES_MAX)[1] == 1
+
     def begin_again(self, connection: _socket_module.socket, terms: dict[str, Any]) -> None:
         """After a fork: this is another process now, with one thread, a connection and endpoints of its own."""
         self._connection.close()
@@ -247,8 +252,8 @@ class Held:
         grant = protocol.unpack_grant(packet)
         self.moved = kind == protocol.SYNC
         self.now_us, self.horizon_us = grant.now_us, grant.horizon_us
-        if grant.interrupt:
-            self.strands.interrupt = self.on_interrupt
+        if grant.signal:
+            self.strands.interrupts.append(partial(self.on_signal, grant.signal))
         by_number = {entry.endpoint: entry for entry in grant.endpoints}
         for channel in self.channels.values():
             entry = by_number.get(channel.number)

@@ -9,9 +9,10 @@ needs no shared memory.
     HELLO  version, JSON (pid, python, argv)                WELCOME  version, JSON (now, horizon, epoch, costs, ports)
     OPEN   endpoint, port                                   GRANT    now, horizon, delivered per endpoint
     CLOSE  endpoint
-    IDLE   now, deadline, CPU time, sent/read per endpoint  ANSWER   yes or no to INSIDE
+    IDLE   now, deadline, CPU time, sent/read per endpoint  ANSWER   yes or no to INSIDE or SIGNAL
     SYNC   as IDLE, asking to go on at once
     SPAWN  a child process, by its number
+    SIGNAL a signal for another process, or a group
     BOUND  an address that this process listens at
     INSIDE is that address one of this flight's?
     LEAVE  which call cannot be held, in words
@@ -25,13 +26,13 @@ import json
 import struct
 from typing import Any, NamedTuple
 
-VERSION = 1
+VERSION = 2
 SOCKET_VARIABLE = "ASFLOWN_CLOCK_SOCKET"
 NEVER_US = (1 << 62) - 1
 """A deadline that is never reached."""
 PACKET_BYTES_MAX = 65_536
 
-HELLO, OPEN, CLOSE, IDLE, SYNC, LEAVE, BYE, STUCK, SPAWN, BOUND, INSIDE = range(1, 12)
+HELLO, OPEN, CLOSE, IDLE, SYNC, LEAVE, BYE, STUCK, SPAWN, BOUND, INSIDE, SIGNAL = range(1, 13)
 WELCOME, GRANT, ANSWER = 65, 66, 67
 
 _REPORT = struct.Struct("<BqqqBI")
@@ -40,6 +41,7 @@ _GRANT = struct.Struct("<BqqBI")
 _GRANT_ENTRY = struct.Struct("<IqB")
 _OPEN = struct.Struct("<BII")
 _NUMBER = struct.Struct("<BI")
+_SIGNAL = struct.Struct("<BiB")
 
 
 class EndpointReport(NamedTuple):
@@ -77,12 +79,12 @@ class EndpointGrant(NamedTuple):
 class Grant(NamedTuple):
     """The script may run from `now_us` until it waits or its own time reaches `horizon_us`.
 
-    `interrupt`: its main thread gets what Ctrl-C would give it.
+    `signal`: the number of one that its main thread gets now, or 0.
     """
 
     now_us: int
     horizon_us: int
-    interrupt: bool
+    signal: int
     endpoints: list[EndpointGrant]
 
 
@@ -110,14 +112,14 @@ def unpack_report(packet: bytes) -> Report:
 
 def pack_grant(grant: Grant) -> bytes:
     """The packet of a GRANT."""
-    head = _GRANT.pack(GRANT, grant.now_us, grant.horizon_us, grant.interrupt, len(grant.endpoints))
+    head = _GRANT.pack(GRANT, grant.now_us, grant.horizon_us, grant.signal, len(grant.endpoints))
     return head + b"".join([_GRANT_ENTRY.pack(*entry) for entry in grant.endpoints])
 
 
 def unpack_grant(packet: bytes) -> Grant:
     """The grant in a packet; raises ValueError when it is not one."""
     try:
-        kind, now_us, horizon_us, interrupt, count = _GRANT.unpack_from(packet)
+        kind, now_us, horizon_us, signal, count = _GRANT.unpack_from(packet)
         entries = [
             _GRANT_ENTRY.unpack_from(packet, _GRANT.size + i * _GRANT_ENTRY.size) for i in range(count)
         ]
@@ -125,7 +127,7 @@ def unpack_grant(packet: bytes) -> Grant:
         raise ValueError("a grant packet is cut short") from error
     if kind != GRANT:
         raise ValueError(f"packet kind {kind} where a grant was due")
-    return Grant(now_us, horizon_us, bool(interrupt), [EndpointGrant(e, d, bool(m)) for e, d, m in entries])
+    return Grant(now_us, horizon_us, signal, [EndpointGrant(e, d, bool(m)) for e, d, m in entries])
 
 
 def pack_open(endpoint: int, port: int) -> bytes:
@@ -148,6 +150,17 @@ def unpack_number(packet: bytes) -> int:
     """The number in a CLOSE or SPAWN."""
     number: int = _NUMBER.unpack_from(packet)[1]
     return number
+
+
+def pack_signal(process: int, number: int) -> bytes:
+    """The packet of a SIGNAL; a negative `process` is a group of processes, as in `kill(2)`."""
+    return _SIGNAL.pack(SIGNAL, process, number)
+
+
+def unpack_signal(packet: bytes) -> tuple[int, int]:
+    """Process (or group, negative) and signal number of a SIGNAL."""
+    _, process, number = _SIGNAL.unpack_from(packet)
+    return process, number
 
 
 def pack_text(kind: int, text: str) -> bytes:

@@ -1,15 +1,19 @@
-"""Timers and waits of `signal`, in virtual time; handlers run in the main thread at its next turn, as they do."""
+"""Timers, waits and sending of signals, in virtual time; handlers run in the main thread at its next turn."""
 
 from __future__ import annotations
 
 import math
+import os
 import signal as _signal
-import sys
 from types import ModuleType
 from typing import Any, Callable
 
 from .held import Held, as_builtin
 from .protocol import NEVER_US
+
+_raise_signal = _signal.raise_signal
+_STOPPING = frozenset((_signal.SIGSTOP, _signal.SIGTSTP, _signal.SIGTTIN, _signal.SIGTTOU))
+"""What makes a process stand still without its knowing, and flight time with it."""
 
 
 class Alarm:
@@ -34,21 +38,51 @@ class Alarm:
         """The timer is due: its handler runs."""
         self.due_us = self.due_us + self.interval_us if self.interval_us else NEVER_US
         self._held.strands.alarm_us = self.due_us
-        run_handler(_signal.SIGALRM)
-
-
-def run_handler(number: int) -> None:
-    """What a signal does in this process: its Python handler, or its default."""
-    handler = _signal.getsignal(number)
-    if callable(handler):
-        handler(number, sys._getframe())
-    elif handler != _signal.SIG_IGN:
-        _signal.raise_signal(number)
+        _raise_signal(_signal.SIGALRM)
 
 
 def hold(held: Held) -> None:
-    """An interrupt at the time limit is what SIGINT does."""
-    held.on_interrupt = lambda: run_handler(_signal.SIGINT)
+    """Signals to and from other processes of the flight go through the broker."""
+    held.on_signal = _raise_signal
+    real_kill, real_killpg = os.kill, os.killpg
+
+    def kill(process: int, number: int) -> None:
+        if process == os.getpid():
+            _signal_self(held, number)
+        elif process == -1 or not number:
+            real_kill(process, number)
+        else:
+            _send(held, process or -os.getpgrp(), number, lambda: real_kill(process, number))
+
+    def killpg(group: int, number: int) -> None:
+        if number:
+            _send(held, -(group or os.getpgrp()), number, lambda: real_killpg(group, number))
+        else:
+            real_killpg(group, number)
+
+    held.replacements.put(os, "kill", as_builtin(kill, "kill"))
+    held.replacements.put(os, "killpg", as_builtin(killpg, "killpg"))
+
+
+def _send(held: Held, process: int, number: int, really: Callable[[], None]) -> None:
+    """To a process or (negative) a group; `really` where none of this flight is meant but this one itself."""
+    if number in _STOPPING:
+        held.leave(f"sending {_signal.Signals(number).name}")
+    if not held.pass_signal(process, number):
+        really()
+    elif process == -os.getpgrp():
+        _signal_self(held, number)
+
+
+def _signal_self(held: Held, number: int) -> None:
+    """A handler runs in the main thread, which another thread must not wake out of turn."""
+    strands = held.strands
+    if number in _STOPPING:
+        held.leave(f"sending {_signal.Signals(number).name}")
+    if not number or strands.current is strands.main:
+        _raise_signal(number)
+    else:
+        strands.interrupts.append(lambda: _raise_signal(number))
 
 
 def _hold_signal(held: Held, module: ModuleType) -> None:
@@ -71,12 +105,18 @@ def _hold_signal(held: Held, module: ModuleType) -> None:
     def sigtimedwait(signals: Any, timeout: float) -> Any:
         held.sleep_until(held.now_us + int(timeout * 1e6))
 
+    def pthread_kill(thread: int, number: int) -> None:
+        _signal_self(held, number)
+
     replaced: dict[str, Callable[..., Any]] = {
         "alarm": lambda seconds: math.ceil(alarm.set(seconds)[0]),
         "setitimer": setitimer,
         "getitimer": getitimer,
         "pause": pause,
+        "pthread_kill": pthread_kill,
+        "raise_signal": lambda number: _signal_self(held, number),
         "sigtimedwait": sigtimedwait,
+        "pidfd_send_signal": lambda *_: held.leave("signal.pidfd_send_signal"),
         "sigwait": lambda signals: held.leave("signal.sigwait"),
         "sigwaitinfo": lambda signals: held.leave("signal.sigwaitinfo"),
     }

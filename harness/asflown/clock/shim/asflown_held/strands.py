@@ -50,8 +50,8 @@ class Strands:
         self.main.identity = _thread.get_ident()
         self._ready: deque[Strand] = deque()
         self._parked: list[Strand] = []
-        self.interrupt: Callable[[], None] | None = None
-        """To be called in the main thread as soon as it runs: a signal handler whose time has come."""
+        self.interrupts: deque[Callable[[], None]] = deque()
+        """To be called in the main thread as soon as it runs: signals whose time has come."""
         self.alarm_us = NEVER_US
         self.on_alarm: Callable[[], None] = lambda: None
 
@@ -67,7 +67,8 @@ class Strands:
         self.main = self.current
         self._ready.clear()
         self._parked.clear()
-        self.interrupt, self.alarm_us = None, NEVER_US
+        self.interrupts.clear()
+        self.alarm_us = NEVER_US
 
     def pause(self) -> None:
         """The main thread waits until a signal handler has run."""
@@ -87,8 +88,8 @@ class Strands:
             me = self.current
             self._ready.append(me)
             self._hand_on(me)
-        elif self.interrupt is not None and self.current is self.main:
-            self._run_interrupt()
+        elif self.interrupts and self.current is self.main:
+            self._run_interrupts()
 
     def start(
         self, function: Callable[..., Any], args: Any, kwargs: Any, real_start: Callable[..., int]
@@ -130,13 +131,12 @@ class Strands:
             self.current = following
             following.baton.release()
             me.baton.acquire()
-        if self.interrupt is not None and me is self.main:
-            self._run_interrupt()
+        if self.interrupts and me is self.main:
+            self._run_interrupts()
 
-    def _run_interrupt(self) -> None:
-        interrupt, self.interrupt = self.interrupt, None
-        assert interrupt is not None
-        interrupt()
+    def _run_interrupts(self) -> None:
+        while self.interrupts:
+            self.interrupts.popleft()()
 
     def _next(self) -> Strand:
         """The next thread that can go on, passing virtual time while none can."""
@@ -150,10 +150,10 @@ class Strands:
     def _refresh(self) -> None:
         """Wakes parked threads whose deadline, news or look has come, in the order in which they parked."""
         now_us = self._held.now_us
-        if now_us >= self.alarm_us and self.interrupt is None:
+        if now_us >= self.alarm_us:
             self.alarm_us = NEVER_US
-            self.interrupt = self.on_alarm
-        if self.interrupt is not None and self.main in self._parked:
+            self.interrupts.append(self.on_alarm)
+        if self.interrupts and self.main in self._parked:
             self.wake(self.main)
         for strand in tuple(self._parked):
             if (
