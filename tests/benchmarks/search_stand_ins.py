@@ -127,7 +127,7 @@ def main() -> None:
     if options.library:
         vars(optimise).update(Surface=LibrarySurface, likelier=lambda shape, _known, _scaled: shape)
     if options.no_turns:
-        vars(optimise).update(_IN_TURN=1)
+        vars(optimise).update(_TURNS=(0,))
     rows, begin_s = [], time.process_time()
     for name in STAND_INS:
         cells = [name]

@@ -36,8 +36,8 @@ _DARING = (2.0, 1.0, 0.3)
 """How many standard deviations below the mean a value may be hoped for, in turn."""
 _APART = 0.05
 """No nearer to a point that is known: a small dip that is not deep enough is not looked into for ever."""
-_IN_TURN, _HINT_EACH = 3, 2
-"""So many of the lowest values take turns, and each second turn of each heeds the hint."""
+_TURNS, _HINT_EACH = (0, 0, 1, 2), 2
+"""Whose turn it is, from the lowest value on, again and again; the hint is heeded in each second round."""
 _BY_CHANCE = 6
 """Every so many points one is anywhere: where values do not tell, a model alone would stay where it is."""
 _ANYWHERE, _NEAR, _AT_EDGES, _ALONG = 1000, 300, 300, 40
@@ -153,11 +153,11 @@ class _Model:
             lowest[name] = min(value, lowest.get(name, value))
         if number % _BY_CHANCE == 0 or not lowest:
             return self._generator.random(self._dimensions)
-        names = sorted(lowest, key=lambda name: (lowest[name], name))[:_IN_TURN]
-        turn, place = divmod(number - number // _BY_CHANCE, len(names))
-        return self._lowest_of(
-            names[place], hints.get(names[place], {}) if turn % _HINT_EACH == 0 else {}, turn
-        )
+        names = sorted(lowest, key=lambda name: (lowest[name], name))
+        turn = number - number // _BY_CHANCE
+        a_round, place = divmod(turn, len(_TURNS))
+        name = names[_TURNS[place] % len(names)]
+        return self._lowest_of(name, hints.get(name, {}) if a_round % _HINT_EACH == 0 else {}, turn)
 
     def _lowest_of(self, name: str, within: Within, turn: int) -> FloatArray:
         """Where one value may be lowest; anywhere within, while nothing has moved it. Missing counts as its highest."""
