@@ -178,7 +178,7 @@ group = start(
     "if os.fork() == 0: time.sleep(60)\\n"
     "time.sleep(70)"
 )
-time.sleep(1); os.killpg(group.pid, signal.SIGHUP); print(group.wait(), time.time())
+time.sleep(1); os.killpg(group.pid, signal.SIGTERM); print(group.wait(), time.time())
 signal.signal(signal.SIGUSR1, lambda *_: print("called", time.time()))
 caller = start("time.sleep(0.25); os.kill(os.getppid(), signal.SIGUSR1); time.sleep(0.5)")
 time.sleep(3); print(caller.wait(), time.time())
