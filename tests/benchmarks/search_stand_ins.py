@@ -42,10 +42,14 @@ def _while(at_s: float, begin_s: float, end_s: float, soft_s: float) -> float:
 
 
 def gust(at_s: float, speed_m_s: float, from_deg: float) -> Margins:
-    """Fails in strong gusts from one side, in a window of 5 s; elsewhere gusts only spoil the landing a little."""
-    push = max(0.0, speed_m_s * cos(radians(from_deg - 90)))
+    """Fails in strong gusts from one side, in a window of 5 s; from the other it swings back a little too far.
+
+    Elsewhere gusts only spoil the landing a little.
+    """
+    push = speed_m_s * cos(radians(from_deg - 90))
+    nearer = (0.0058 if push > 0 else 0.0013) * push**2
     return {
-        "hedge": (0.2 - 0.0038 * push**2 * _while(at_s, 16, 21, 0.8), 20.5),
+        "hedge": (0.2 - nearer * _while(at_s, 16, 21, 0.8), 20.5),
         "landing": (0.85 - 0.006 * speed_m_s**2 * _while(at_s, 30, 36, 1.5), 37.5),
     }
 

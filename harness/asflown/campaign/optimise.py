@@ -38,8 +38,8 @@ _APART = 0.05
 """No nearer to a point that is known: a small dip that is not deep enough is not looked into for ever."""
 _TURNS, _HINT_EACH = (0, 0, 1, 2), 2
 """Whose turn it is, from the lowest value on, again and again; the hint is heeded in each second round."""
-_BY_CHANCE = 6
-"""Every so many points one is anywhere: where values do not tell, a model alone would stay where it is."""
+_EACH_SPREAD = 4
+"""Every so many points one is as far from all others as may be: a model alone would stay in the first dip it meets."""
 _ANYWHERE, _NEAR, _AT_EDGES, _ALONG = 1000, 300, 300, 40
 _POPULATION, _FIRST_STEP = 6, 0.3
 _SHARE_OF_MEAN, _NOTHING = 0.2, 2.0
@@ -151,13 +151,21 @@ class _Model:
         lowest: dict[str, float] = {}
         for name, value in (pair for values in self._values for pair in values.items()):
             lowest[name] = min(value, lowest.get(name, value))
-        if number % _BY_CHANCE == 0 or not lowest:
-            return self._generator.random(self._dimensions)
         names = sorted(lowest, key=lambda name: (lowest[name], name))
-        turn = number - number // _BY_CHANCE
-        a_round, place = divmod(turn, len(_TURNS))
-        name = names[_TURNS[place] % len(names)]
-        return self._lowest_of(name, hints.get(name, {}) if a_round % _HINT_EACH == 0 else {}, turn)
+        if not lowest:
+            return self._generator.random(self._dimensions)
+        spread, turn = number // _EACH_SPREAD, number - number // _EACH_SPREAD
+        if number % _EACH_SPREAD == 0:
+            return self._farthest(hints.get(_in_turn(names, spread), {}))
+        name = _in_turn(names, turn)
+        heeded = turn // len(_TURNS) % _HINT_EACH == 0
+        return self._lowest_of(name, hints.get(name, {}) if heeded else {}, turn)
+
+    def _farthest(self, within: Within) -> FloatArray:
+        """Where nobody looked yet, as far from all others as may be."""
+        candidates = self._into(within, self._generator.random((_ANYWHERE, self._dimensions)))
+        farthest: FloatArray = candidates[int(np.argmax(cdist(candidates, self._points).min(axis=1)))]
+        return farthest
 
     def _lowest_of(self, name: str, within: Within, turn: int) -> FloatArray:
         """Where one value may be lowest; anywhere within, while nothing has moved it. Missing counts as its highest."""
@@ -192,6 +200,11 @@ class _Model:
         edges[at_edge] = np.round(edges[at_edge])
         anywhere = draw.random((_ANYWHERE, size))
         return np.clip(np.vstack([anywhere, *near, along.reshape(-1, size), edges]), 0.0, 1.0)
+
+
+def _in_turn(names: list[str], turn: int) -> str:
+    """Whose turn it is, of names from the lowest value on."""
+    return names[_TURNS[turn % len(_TURNS)] % len(names)]
 
 
 def _apart(candidates: FloatArray, known: FloatArray) -> FloatArray:
