@@ -47,7 +47,7 @@ def gust(at_s: float, speed_m_s: float, from_deg: float) -> Margins:
     Elsewhere gusts only spoil the landing a little.
     """
     push = speed_m_s * cos(radians(from_deg - 90))
-    nearer = (0.0058 if push > 0 else 0.0013) * push**2
+    nearer = (0.028 if push > 0 else 0.007) * abs(push) * (0.9 + 0.1 * cos(4 * at_s))
     return {
         "hedge": (0.2 - nearer * _while(at_s, 16, 21, 0.8), 20.5),
         "landing": (0.85 - 0.006 * speed_m_s**2 * _while(at_s, 30, 36, 1.5), 37.5),

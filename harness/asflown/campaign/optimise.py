@@ -4,9 +4,9 @@ Knows nothing of flights: whoever searches asks for a point, and tells the value
 them may become the smallest. Equal seeds and equal values give equal points.
 
 `model` keeps a Gaussian process of each value and looks where it may be lowest (lower confidence bound: Srinivas,
-Krause, Kakade & Seeger, ICML 2010, from memory); it is for a few dozen points. The lowest values take turns: their
-minimum has kinks where one takes the place of another, one that nothing moves would hide the others, and one that is
-easily moved, but never far enough, would take all points to itself.
+Krause, Kakade & Seeger, ICML 2010, from memory); it is for a few dozen points. The most promising values take turns: their minimum has kinks
+where one takes the place of another, one that nothing moves would hide the others, and one that is easily moved, but
+never far enough, would take all points to itself.
 `evolution` is CMA-ES, for hundreds. `random` is what both are held against.
 """
 
@@ -32,12 +32,12 @@ _OPENING = 4
 """Points spread over the cube before anything is known."""
 _OFTEN = 40
 """From so many points on, the model's shape is thought over each fifth time only."""
-_DARING = (2.0, 1.0, 0.3)
+_DARING = (3.0, 1.0, 0.3)
 """How many standard deviations below the mean a value may be hoped for, in turn."""
 _APART = 0.05
 """No nearer to a point that is known: a small dip that is not deep enough is not looked into for ever."""
 _TURNS, _HINT_EACH = (0, 0, 1, 2), 2
-"""Whose turn it is, from the lowest value on, again and again; the hint is heeded in each second round."""
+"""Whose turn it is, from the most promising value on, again and again; the hint is heeded in each second round."""
 _EACH_SPREAD = 4
 """Every so many points one is as far from all others as may be: a model alone would stay in the first dip it meets."""
 _ANYWHERE, _NEAR, _AT_EDGES, _ALONG = 1000, 300, 300, 40
@@ -148,11 +148,8 @@ class _Model:
 
     def _lowest(self, hints: Hints) -> FloatArray:
         number = len(self._points)
-        lowest: dict[str, float] = {}
-        for name, value in (pair for values in self._values for pair in values.items()):
-            lowest[name] = min(value, lowest.get(name, value))
-        names = sorted(lowest, key=lambda name: (lowest[name], name))
-        if not lowest:
+        names = self._most_promising()
+        if not names:
             return self._generator.random(self._dimensions)
         spread, turn = number // _EACH_SPREAD, number - number // _EACH_SPREAD
         if number % _EACH_SPREAD == 0:
@@ -160,6 +157,14 @@ class _Model:
         name = _in_turn(names, turn)
         heeded = turn // len(_TURNS) % _HINT_EACH == 0
         return self._lowest_of(name, hints.get(name, {}) if heeded else {}, turn)
+
+    def _most_promising(self) -> list[str]:
+        """The names, first those of values that are low, and lower than they were elsewhere."""
+        found: dict[str, list[float]] = {}
+        for name, value in (pair for values in self._values for pair in values.items()):
+            found.setdefault(name, []).append(value)
+        rank = {name: _promise(min(values), max(values)) for name, values in found.items()}
+        return sorted(rank, key=lambda name: (rank[name], name))
 
     def _farthest(self, within: Within) -> FloatArray:
         """Where nobody looked yet, as far from all others as may be."""
@@ -202,8 +207,13 @@ class _Model:
         return np.clip(np.vstack([anywhere, *near, along.reshape(-1, size), edges]), 0.0, 1.0)
 
 
+def _promise(lowest: float, highest: float) -> float:
+    """The smaller, the more a value that went from `highest` to `lowest` is worth looking at."""
+    return lowest * lowest / highest if lowest > 0 else lowest
+
+
 def _in_turn(names: list[str], turn: int) -> str:
-    """Whose turn it is, of names from the lowest value on."""
+    """Whose turn it is, of names from the most promising on."""
     return names[_TURNS[turn % len(_TURNS)] % len(names)]
 
 
