@@ -4,9 +4,9 @@ Knows nothing of flights: whoever searches asks for a point, and tells the value
 them may become the smallest. Equal seeds and equal values give equal points.
 
 `model` keeps a Gaussian process of each value and looks where it may be lowest (lower confidence bound: Srinivas,
-Krause, Kakade & Seeger, ICML 2010, from memory); it is for a few dozen points. The most promising values take turns: their minimum has kinks
-where one takes the place of another, one that nothing moves would hide the others, and one that is easily moved, but
-never far enough, would take all points to itself.
+Krause, Kakade & Seeger, ICML 2010, from memory); it is for a few dozen points. The most promising values take turns:
+their minimum has kinks where one takes the place of another, one that nothing moves would hide the others, and one that
+is easily moved, but never far enough, would take all points to itself.
 `evolution` is CMA-ES, for hundreds. `random` is what both are held against.
 """
 
