@@ -39,7 +39,7 @@ class Cable:
     """A serial cable: a pseudo terminal at `near` for us, joined to the one at `far`, until it is pulled out."""
 
     def __init__(self, near: Path, far: Path) -> None:
-        self._pulled = threading.Event()
+        self._pulled, self._near = threading.Event(), near
         self._ours, theirs = os.openpty()
         tty.setraw(theirs)
         near.symlink_to(os.ttyname(theirs))
@@ -55,6 +55,7 @@ class Cable:
         """Takes it out: whoever has the near end open finds it gone. Harmless when done twice."""
         self._pulled.set()
         self._thread.join()
+        self._near.unlink(missing_ok=True)  # as the system does; its terminal's number may be another's at once
 
     def _carry(self) -> None:
         ends = {self._ours: self._far, self._far: self._ours}
