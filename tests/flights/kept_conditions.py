@@ -55,7 +55,9 @@ class Cable:
         """Takes it out: whoever has the near end open finds it gone. Harmless when done twice."""
         self._pulled.set()
         self._thread.join()
-        self._near.unlink(missing_ok=True)  # as the system does; its terminal's number may be another's at once
+        self._near.unlink(
+            missing_ok=True
+        )  # as the system does; its terminal's number may be another's at once
 
     def _carry(self) -> None:
         ends = {self._ours: self._far, self._far: self._ours}

@@ -121,15 +121,20 @@ def _problems_of(path: Path) -> tuple[FileProblem, ...]:
 
 
 def _read(path: Path) -> None:
-    """Reads a file of either kind, with the radio profile that it names."""
+    """Reads a file of either kind, with the script and the radio profile that it names."""
     from asflown.errors import FileProblem, UsageError
     from asflown.link.profile import load_profile
     from asflown.scenario import file, vehicle_file
+    from asflown.scenario.script_reading import python_problem
 
     if path.name.endswith(vehicle_file.SUFFIX):
         vehicle_file.read_vehicle(path)
         return
     loaded = file.load_scenario(path)
+    for word in loaded.scenario.script.run[1:]:
+        script = loaded.folder / word
+        if "{" not in word and script.is_file() and (problem := python_problem(script)) is not None:
+            raise problem
     try:
         load_profile(loaded.scenario.conditions.radio)
     except FileProblem:

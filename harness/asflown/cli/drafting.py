@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from asflown.errors import FolderProblem, UsageError
+from asflown.errors import FileProblem, FolderProblem, UsageError
 from asflown.record.drawn_path import DrawnLeg, draw_path
 from asflown.record.folder import read_manifest
 from asflown.record.manifest import Manifest
@@ -15,7 +15,7 @@ from asflown.report import atomic
 from asflown.scenario.draft import Draft, DraftLeg, drafted
 from asflown.scenario.file import SUFFIX, load_scenario
 from asflown.scenario.model import Script
-from asflown.scenario.script_reading import LinkGuess, guess_link
+from asflown.scenario.script_reading import LinkGuess, guess_link, python_problem
 
 EXAMPLE = (
     DraftLeg("climb: {to: 3 m}"),
@@ -45,6 +45,8 @@ class Written:
 
     file: Path
     link: LinkGuess
+    problem: FileProblem | None
+    """Why the script could not be read."""
 
 
 def write_new(request: NewRequest) -> Written:
@@ -68,7 +70,7 @@ def write_new(request: NewRequest) -> Written:
     text = drafted(draft)
     atomic.write_text(file, text)
     load_scenario(file)
-    return Written(file, draft.link)
+    return Written(file, draft.link, python_problem(script))
 
 
 def _script_of(request: NewRequest) -> tuple[Path, tuple[str, ...]]:

@@ -70,7 +70,9 @@ def _write(options: argparse.Namespace, name: str, script: Path | None, vehicle:
     load_vehicle(vehicle)
     written = write_new(NewRequest(name, script, vehicle, options.from_flight, options.into))
     print(f"{written.file} is written.")
-    if not written.link.sure:
+    if written.problem is not None:
+        print(written.problem)
+    elif not written.link.sure:
         print("How the script takes its link is not known: look at `script:` first.")
     else:
         print(f"Its link: {visible(written.link.because)}.")

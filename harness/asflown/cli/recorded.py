@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from asflown.change.findings import Comparison
 from asflown.change.sets import FlightSet, scenario_at
 from asflown.clock.wall import utc_now
 from asflown.errors import AsflownError, FolderProblem, UsageError
@@ -15,12 +15,12 @@ from asflown.record.folder import read_manifest
 from asflown.record.foreign import capture_manifest
 from asflown.report.flown import Flown, ScenarioOutcome
 from asflown.report.markdown import write_markdown
-from asflown.report.site.comparing import Compared
-from asflown.report.site.comparison_page import page_name_of
-from asflown.report.site.overview import Told
-from asflown.report.site.site import COMPARISONS, write_plans, write_site
 from asflown.scenario.file import load_scenario
 from asflown.scenario.model import JudgeWay, Scenario
+
+if TYPE_CHECKING:
+    from asflown.change.findings import Comparison
+    from asflown.report.site.overview import Told
 
 
 def told_of(places: list[Path], by: Path | None) -> Told:
@@ -47,6 +47,8 @@ def write_reports(
     as_png: bool = False,
 ) -> list[Path]:
     """Writes what is asked for and returns the files to open. Raises FolderProblem where it cannot."""
+    from asflown.report.site.site import write_plans, write_site  # heavy, and few flights need it
+
     written: list[Path] = []
     if site is not None:
         written.append(write_site(told, site, f"{utc_now():%Y-%m-%d %H:%M} UTC"))
@@ -60,6 +62,10 @@ def write_reports(
 
 def write_comparison(found: Comparison, a: FlightSet, b: FlightSet, site: Path) -> Path:
     """Writes a site of two sets and their comparison; returns the comparison's page. Raises FolderProblem."""
+    from asflown.report.site.comparing import Compared  # heavy, as above
+    from asflown.report.site.comparison_page import page_name_of
+    from asflown.report.site.site import COMPARISONS, write_site
+
     told = told_of([flight.folder for side in (a, b) for flight in side], None)
     first = write_site(told, site, f"{utc_now():%Y-%m-%d %H:%M} UTC", [Compared(found, a, b)])
     return first.parent / COMPARISONS / page_name_of(a, b)

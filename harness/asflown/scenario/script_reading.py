@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from asflown.errors import FileProblem, Position
+
 LINK_NAMES = (
     "link",
     "connect",
@@ -47,14 +49,15 @@ class LinkGuess:
     dials: str = ""
     also_needed: tuple[str, ...] = field(default=())
     """Arguments that the script demands and nothing is known of."""
-
-    @property
-    def sure(self) -> bool:
-        """Whether something in the script speaks for it."""
-        return self.because != NOTHING
+    sure: bool = True
+    """Whether something in the script speaks for it."""
 
 
-NOTHING = "nothing in the script says how it takes its link: this is a guess to be corrected"
+NOTHING = LinkGuess(
+    ("--link", "{link}"),
+    "nothing in the script says how it takes its link: this is a guess to be corrected",
+    sure=False,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,15 +79,26 @@ def guess_link(script: Path) -> LinkGuess:
     try:
         tree = ast.parse(script.read_bytes())
     except (SyntaxError, ValueError):
-        return LinkGuess(("--link", "{link}"), NOTHING)
+        return NOTHING
     arguments = tuple(_arguments(tree))
     texts = tuple(_texts(tree))
-    return (
-        _from_arguments(arguments, texts)
-        or _from_places(tree, texts)
-        or _from_constants(texts)
-        or LinkGuess(("--link", "{link}"), NOTHING)
-    )
+    return _from_arguments(arguments, texts) or _from_places(tree, texts) or _from_constants(texts) or NOTHING
+
+
+def python_problem(script: Path) -> FileProblem | None:
+    """What keeps the Python here from reading a script that ends in `.py`; None where it reads, or has another name.
+
+    Raises OSError when it cannot be opened.
+    """
+    if script.suffix != ".py":
+        return None
+    try:
+        ast.parse(script.read_bytes())
+    except (SyntaxError, ValueError) as error:
+        line, column = getattr(error, "lineno", None) or 1, getattr(error, "offset", None) or 1
+        words = f"this is no Python that could run: {getattr(error, 'msg', error)}"
+        return FileProblem(Position(script, line, column), words, "Correct it: as it is, no flight begins")
+    return None
 
 
 def _arguments(tree: ast.Module) -> Iterator[_Argument]:

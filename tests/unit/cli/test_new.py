@@ -108,3 +108,18 @@ def test_words_of_a_script_stay_comments(script: Path) -> None:
     assert guard < 20
     assert "\x1b" not in file.read_text()
     assert max(map(len, file.read_text().splitlines())) < 150
+
+
+def test_a_script_that_is_no_python_is_told_by_place(
+    script: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By both commands: `new` writes its file all the same, and `check` refuses it."""
+    script.write_text(SCRIPT + "print(('down')\n")
+    said = f"{script}:4:6: this is no Python that could run: '(' was never closed. Correct it: as it is"
+    assert run("river-walk", "--script", script) == 0
+    assert capsys.readouterr().out.splitlines()[1].startswith(said)
+    parser = argparse.ArgumentParser()
+    check.add_parser(parser.add_subparsers())
+    options = parser.parse_args(["check", str(script.parent)])
+    assert options.run(options) == 2
+    assert capsys.readouterr().out.startswith(said)
