@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 from asflown.errors import FileProblem, FolderProblem, UsageError
@@ -162,10 +165,17 @@ def _drawn(draft: Draft, flight: Path) -> Draft:
         drawn_from=flight.name,
         highest_m=path.highest_m,
         farthest_m=path.farthest_m,
+        beside_m=allowed_beside_m(path.legs),
         duration_s=path.duration_s,
         time_limit_s=max(120.0, round(path.duration_s / 30 + 1) * 60.0),
     )
     return _placed(draft, read_manifest(flight)) if flight.is_dir() else draft
+
+
+def allowed_beside_m(legs: Sequence[DrawnLeg]) -> float:
+    """A fifth of the shortest line, between 1 and 2 m: turning back a third too early must not pass."""
+    lengths_m = [math.dist(one.to_m, two.to_m) for one, two in pairwise(legs) if two.kind == "line"]
+    return round(min(2.0, max(1.0, 0.2 * min(lengths_m, default=10.0))), 1)
 
 
 def _placed(draft: Draft, manifest: Manifest) -> Draft:

@@ -9,7 +9,9 @@ import pytest
 
 from asflown.cli import check, new
 from asflown.cli.console import TerminalConsole
+from asflown.cli.drafting import allowed_beside_m
 from asflown.errors import UsageError
+from asflown.record.drawn_path import DrawnLeg
 from asflown.scenario.file import load_scenario
 
 SCRIPT = "import argparse\np = argparse.ArgumentParser()\np.add_argument('--link')\n"
@@ -123,3 +125,10 @@ def test_a_script_that_is_no_python_is_told_by_place(
     options = parser.parse_args(["check", str(script.parent)])
     assert options.run(options) == 2
     assert capsys.readouterr().out.startswith(said)
+
+
+@pytest.mark.parametrize(("to_m", "beside"), [(3.0, "1 m"), (6.0, "1.2 m"), (40.0, "2 m")])
+def test_a_drawn_path_allows_less_where_it_is_short(to_m: float, beside: str) -> None:
+    """Who turns back a third too early on the shortest line must not pass."""
+    legs = (DrawnLeg("climb", (0, 0, 3)), DrawnLeg("line", (to_m, 0, 3)), DrawnLeg("return"))
+    assert f"{allowed_beside_m(legs):g} m" == beside
