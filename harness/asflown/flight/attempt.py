@@ -236,7 +236,8 @@ class Attempt:
         rig.vehicle.check()
         heard_us = rig.watch.seen.heartbeat_us or 0
         if self._clock.now_us() - heard_us > LOST_AFTER_US:
-            raise fell_silent(heard_us, self._plan.vehicle.link)
+            vehicle = self._plan.vehicle
+            raise fell_silent(heard_us, vehicle.link, vehicle.physics_link)
 
     def _collect(self) -> None:
         """Ten times a second: truth and state to the recorder, progress to whoever watches."""

@@ -63,13 +63,13 @@ def nothing_heard(within_s: float) -> VehicleProblem:
     )
 
 
-def fell_silent(since_us: int, link: str | None) -> VehicleProblem:
-    """What there is to say of a vehicle that was heard, and is not any more; `link` as its file has it."""
+def fell_silent(since_us: int, *links: str | None) -> VehicleProblem:
+    """What there is to say of a vehicle that was heard, and is not any more; `links` as its file has them."""
     problem = f"the vehicle was lost: no heartbeat since {since_us / 1e6:.1f} s"
-    url = None if link is None else parse(link)
-    if url is not None and url.kind == "serial" and not Path(url.path).exists():
-        return VehicleProblem(
-            f"{problem}, and there is no serial port {url.path} any more",
-            "Look at the vehicle first, then at its cable; what was recorded until then is kept",
-        )
+    for url in (parse(link) for link in links if link is not None):
+        if url.kind == "serial" and not Path(url.path).exists():
+            return VehicleProblem(
+                f"{problem}, and there is no serial port {url.path} any more",
+                "Look at the vehicle first, then at its cable; what was recorded until then is kept",
+            )
     return VehicleProblem(problem, "Look at its power and its link; what was recorded until then is kept")

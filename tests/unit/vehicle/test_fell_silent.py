@@ -21,6 +21,9 @@ def test_a_vehicle_whose_port_is_there_is_lost(tmp_path: Path, link: str | None)
 
 def test_a_port_that_was_unplugged_is_named(tmp_path: Path) -> None:
     """It is the cable that is to be looked at, after the vehicle."""
-    found = fell_silent(17_700_000, f"serial://{tmp_path}/tty?baud=57600")
+    (tmp_path / "radio").touch()
+    found = fell_silent(
+        17_700_000, f"serial://{tmp_path}/radio?baud=57600", f"serial://{tmp_path}/tty?baud=921600"
+    )
     assert found.problem == f"{LOST}, and there is no serial port {tmp_path}/tty any more"
     assert "cable" in found.remedy
