@@ -90,7 +90,8 @@ def needed(name: str, way: optimise.Way, seed: int, most: int, *, hints: bool) -
 
     def evaluate(given: dict[str, str]) -> Outcome:
         found = margins_at(*(number_of(text) or 0.0 for text in given.values()))
-        margins = {key: margin for key, (margin, _) in found.items()}
+        noise = np.random.default_rng([seed, *map(ord, str(given))])
+        margins = {key: margin * (1 + 0.02 * noise.standard_normal()) for key, (margin, _) in found.items()}
         moments = {key: moment for key, (_, moment) in found.items()} if hints else {}
         verdict = "fail" if min(margins.values()) < 0 else "pass"
         return Outcome(0, seed, given, verdict, "", margins, moments=moments)  # type: ignore[arg-type]

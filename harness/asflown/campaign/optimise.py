@@ -43,8 +43,8 @@ _EACH_SPREAD = 4
 _ANYWHERE, _NEAR, _AT_EDGES, _ALONG = 1000, 300, 300, 40
 _POPULATION, _FIRST_STEP = 6, 0.3
 _SHARE_OF_MEAN, _NOTHING = 0.2, 2.0
-_UNMOVED = 1e-9
-"""A value that spreads no further is one that no coordinate moves."""
+_MOVED = 0.2
+"""Of its highest: a value that spreads no further is one that no coordinate has moved yet."""
 
 
 class Chooser(Protocol):
@@ -155,6 +155,8 @@ class _Model:
         if number % _EACH_SPREAD == 0:
             return self._farthest(hints.get(_in_turn(names, spread), {}))
         name = _in_turn(names, turn)
+        if not self._has_moved(name):
+            return self._farthest(hints.get(name, {}))
         heeded = turn // len(_TURNS) % _HINT_EACH == 0
         return self._lowest_of(name, hints.get(name, {}) if heeded else {}, turn)
 
@@ -166,6 +168,11 @@ class _Model:
         rank = {name: _promise(min(values), max(values)) for name, values in found.items()}
         return sorted(rank, key=lambda name: (rank[name], name))
 
+    def _has_moved(self, name: str) -> bool:
+        """Whether a value spreads by more than noise would make it: noise is not to be modelled."""
+        found = [values[name] for values in self._values if name in values]
+        return max(found) - min(found) > _MOVED * abs(max(found))
+
     def _farthest(self, within: Within) -> FloatArray:
         """Where nobody looked yet, as far from all others as may be."""
         candidates = self._into(within, self._generator.random((_ANYWHERE, self._dimensions)))
@@ -173,13 +180,11 @@ class _Model:
         return farthest
 
     def _lowest_of(self, name: str, within: Within, turn: int) -> FloatArray:
-        """Where one value may be lowest; anywhere within, while nothing has moved it. Missing counts as its highest."""
+        """Where one value may be lowest. Missing counts as its highest."""
         number, known = len(self._points), np.array(self._points)
         highest = max(values[name] for values in self._values if name in values)
         values = np.array([each.get(name, highest) for each in self._values])
         candidates = _apart(self._into(within, self._candidates(known[int(np.argmin(values))])), known)
-        if values.std() < _UNMOVED:
-            return np.asarray(self._generator.choice(candidates), np.float64)
         scaled = (values - values.mean()) / values.std()
         shape = self._shapes.get(name, first_shape(self._dimensions))
         if number < _OFTEN or turn % 5 == 0:
