@@ -12,7 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
-from asflown.campaign.plan import Drawn
+from asflown.campaign.plan import Drawn, number_of
 from asflown.campaign.showing import seldom
 from asflown.errors import AsflownError
 from asflown.flight.conductor import fly
@@ -133,8 +133,12 @@ def in_words(outcome: Outcome) -> str:
 
 def given_in_words(given: Mapping[str, str]) -> str:
     """`wind.speed 4 m/s, battery 80 %`: keys without their first word, files by their name alone."""
-    told = (f"{key.partition('.')[2] or key} {value.rpartition('/')[2]}" for key, value in given.items())
+    told = (f"{key.partition('.')[2] or key} {_brief(value)}" for key, value in given.items())
     return ", ".join(told) or "nothing varied"
+
+
+def _brief(value: str) -> str:
+    return value if number_of(value) is not None else value.rpartition("/")[2]
 
 
 def margins_of(grade: Grade) -> dict[str, float]:
