@@ -66,6 +66,11 @@ ENDINGS = {
         1,
         "the script ended with exit code 4, expected 0",
     ),
+    "floods its output": (
+        HELLO + "while True: print('x' * 1_000_000); time.sleep(0.1)",
+        1,
+        "the script wrote more output than is kept",
+    ),
     "is not Python": ("this is (not python", 1, "SyntaxError"),
 }
 

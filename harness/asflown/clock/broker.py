@@ -153,6 +153,7 @@ class Broker:
         for connection, _ in self._greeted.values():
             connection.close()
         self._participants = []
+        self.busy, self.wake_us = False, NEVER_US  # nobody is there to be woken
         self._listener.close()
         self.path.unlink(missing_ok=True)
 
