@@ -55,9 +55,8 @@ class Cable:
         """Takes it out: whoever has the near end open finds it gone. Harmless when done twice."""
         self._pulled.set()
         self._thread.join()
-        self._near.unlink(
-            missing_ok=True
-        )  # as the system does; its terminal's number may be another's at once
+        # as the system does with its name: the terminal's number may be another's at once
+        self._near.unlink(missing_ok=True)
 
     def _carry(self) -> None:
         ends = {self._ours: self._far, self._far: self._ours}

@@ -44,7 +44,7 @@ _ANYWHERE, _NEAR, _AT_EDGES, _ALONG = 1000, 300, 300, 40
 _POPULATION, _FIRST_STEP = 6, 0.3
 _SHARE_OF_MEAN, _NOTHING = 0.2, 2.0
 _MOVED = 0.2
-"""Of its highest: a value that spreads no further is one that no coordinate has moved yet."""
+"""Of its highest: a value that spreads no further has not been moved yet, and its noise is not to be modelled."""
 
 
 class Chooser(Protocol):
@@ -148,30 +148,22 @@ class _Model:
 
     def _lowest(self, hints: Hints) -> FloatArray:
         number = len(self._points)
-        names = self._most_promising()
-        if not names:
+        found: dict[str, list[float]] = {}
+        for name, value in (pair for values in self._values for pair in values.items()):
+            found.setdefault(name, []).append(value)
+        if not found:
             return self._generator.random(self._dimensions)
+        names = sorted(found, key=lambda name: (_promise(min(found[name]), max(found[name])), name))
         spread, turn = number // _EACH_SPREAD, number - number // _EACH_SPREAD
         if number % _EACH_SPREAD == 0:
             return self._farthest(hints.get(_in_turn(names, spread), {}))
         name = _in_turn(names, turn)
-        if not self._has_moved(name):
+        highest = max(found[name])
+        if highest - min(found[name]) <= _MOVED * abs(highest):
             return self._farthest(hints.get(name, {}))
         heeded = turn // len(_TURNS) % _HINT_EACH == 0
-        return self._lowest_of(name, hints.get(name, {}) if heeded else {}, turn)
-
-    def _most_promising(self) -> list[str]:
-        """The names, first those of values that are low, and lower than they were elsewhere."""
-        found: dict[str, list[float]] = {}
-        for name, value in (pair for values in self._values for pair in values.items()):
-            found.setdefault(name, []).append(value)
-        rank = {name: _promise(min(values), max(values)) for name, values in found.items()}
-        return sorted(rank, key=lambda name: (rank[name], name))
-
-    def _has_moved(self, name: str) -> bool:
-        """Whether a value spreads by more than noise would make it: noise is not to be modelled."""
-        found = [values[name] for values in self._values if name in values]
-        return max(found) - min(found) > _MOVED * abs(max(found))
+        values = np.array([each.get(name, highest) for each in self._values])
+        return self._lowest_of(name, values, hints.get(name, {}) if heeded else {}, turn)
 
     def _farthest(self, within: Within) -> FloatArray:
         """Where nobody looked yet, as far from all others as may be."""
@@ -179,11 +171,9 @@ class _Model:
         farthest: FloatArray = candidates[int(np.argmax(cdist(candidates, self._points).min(axis=1)))]
         return farthest
 
-    def _lowest_of(self, name: str, within: Within, turn: int) -> FloatArray:
-        """Where one value may be lowest. Missing counts as its highest."""
+    def _lowest_of(self, name: str, values: FloatArray, within: Within, turn: int) -> FloatArray:
+        """Where one value may be lowest, by what it was at each point; where it was missing, its highest."""
         number, known = len(self._points), np.array(self._points)
-        highest = max(values[name] for values in self._values if name in values)
-        values = np.array([each.get(name, highest) for each in self._values])
         candidates = _apart(self._into(within, self._candidates(known[int(np.argmin(values))])), known)
         scaled = (values - values.mean()) / values.std()
         shape = self._shapes.get(name, first_shape(self._dimensions))
@@ -213,7 +203,7 @@ class _Model:
 
 
 def _promise(lowest: float, highest: float) -> float:
-    """The smaller, the more a value that went from `highest` to `lowest` is worth looking at."""
+    """The smaller, the more a value is worth looking at: one that is low, and lower than it was elsewhere."""
     return lowest * lowest / highest if lowest > 0 else lowest
 
 

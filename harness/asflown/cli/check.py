@@ -133,7 +133,7 @@ def _read(path: Path) -> None:
     loaded = file.load_scenario(path)
     for word in loaded.scenario.script.run[1:]:
         script = loaded.folder / word
-        if "{" not in word and script.is_file() and (problem := python_problem(script)) is not None:
+        if script.is_file() and (problem := python_problem(script)) is not None:
             raise problem
     try:
         load_profile(loaded.scenario.conditions.radio)

@@ -64,7 +64,7 @@ def test_a_value_that_nothing_moves_does_not_hide_the_others() -> None:
 
 
 def test_values_may_be_missing() -> None:
-    """All of them at the second point, and one at each third: most searches find it all the same."""
+    """All of them at the second point, and one at each third: it is found all the same."""
     lowest = []
     for seed in range(1, 6):
         by = chooser("model", 3, seed)
@@ -74,7 +74,7 @@ def test_values_may_be_missing() -> None:
             lowest[-1] = min(lowest[-1], distance(point))
             values = {"far": distance(point), "other": 0.2 + float(point[1])}
             by.learn({} if number == 1 else values if number % 3 else {"far": values["far"]})
-    assert sum(one < 0 for one in lowest) >= 4
+    assert max(lowest) < 0
 
 
 def test_a_model_heeds_the_hint_in_each_second_round_once_it_knows_something() -> None:

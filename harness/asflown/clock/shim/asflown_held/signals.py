@@ -66,19 +66,22 @@ def hold(held: Held) -> None:
 
 def _send(held: Held, process: int, number: int, really: Callable[[], None]) -> None:
     """To a process or (negative) a group; `really` where none of this flight is meant but this one itself."""
-    if number in _STOPPING:
-        held.leave(f"sending {_signal.Signals(number).name}")
+    _refuse_stopping(held, number)
     if not held.pass_signal(process, number):
         really()
     elif process == -os.getpgrp():
         _signal_self(held, number)
 
 
-def _signal_self(held: Held, number: int) -> None:
-    """A handler runs in the main thread, which another thread must not wake out of turn."""
-    strands = held.strands
+def _refuse_stopping(held: Held, number: int) -> None:
     if number in _STOPPING:
         held.leave(f"sending {_signal.Signals(number).name}")
+
+
+def _signal_self(held: Held, number: int) -> None:
+    """A handler runs in the main thread, which another thread must not wake out of turn."""
+    _refuse_stopping(held, number)
+    strands = held.strands
     if not number or strands.current is strands.main:
         _raise_signal(number)
     else:
