@@ -120,6 +120,8 @@ def dishonest(what: Strike, at: Phase, after: Aftermath) -> list[str]:
     if at == "over":
         return [] if after.code == 0 else [f"exit code {after.code} of a run that nothing was done to"]
     codes, outcomes = _honest(what, at)
+    if after.code == 0 and (unended := set(after.outcomes) - ENDED):
+        return [f"exit code 0, and flights that are {sorted(unended)}"]
     wrong = [] if after.code in codes else [f"exit code {after.code}, and {sorted(codes)} would be honest"]
     if after.outcomes and after.outcomes[-1] not in outcomes:
         wrong.append(f"outcome {after.outcomes[-1]}, and {sorted(outcomes)} would be honest")
@@ -147,7 +149,7 @@ def _of_harness(fault: str, at: Phase) -> tuple[set[int], frozenset[str]]:
 def _of_worker(fault: str, at: Phase) -> tuple[set[int], frozenset[str]]:
     if fault == "SIGINT":  # not for it: Ctrl-C reaches the parent
         return {0}, frozenset({"completed"})
-    return {3, 0} if at in {"grading", "report"} else {3}, NO_END | ENDED
+    return {3, 0}, NO_END | ENDED  # 0: its own flight was over, and the phase is that of the other one
 
 
 def _of_script(_fault: str, at: Phase) -> tuple[set[int], frozenset[str]]:

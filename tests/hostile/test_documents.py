@@ -49,6 +49,7 @@ def test_what_once_broke_a_reader_is_refused_in_words(kept: Path, tmp_path: Path
     judge(reader, path)
 
 
+@pytest.mark.slow
 def test_small_files_that_would_like_to_be_large_are_refused(tmp_path: Path) -> None:
     """Every bomb through every reader of YAML, in a process with bounded memory and processor time: each is refused."""
     for number, data in enumerate(BOMBS.values()):

@@ -156,6 +156,7 @@ def test_holm_step_by_step() -> None:
     assert holm([0.01, 0.04, 0.03, 0.005]) == pytest.approx((0.03, 0.06, 0.06, 0.02))
 
 
+@pytest.mark.slow
 def test_holm_as_statsmodels_has_it() -> None:
     """Random p values, with ties: the same adjusted values as statsmodels'."""
     from statsmodels.stats.multitest import multipletests

@@ -186,6 +186,7 @@ def test_battery_sag() -> None:
     assert plant.state[19] - 0.030 * (5.0 - plant.current_a()) == pytest.approx(4.05, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_the_palm_sized_craft_hovers_for_about_three_minutes() -> None:
     """OC-FIELD-01: from a full battery to an empty one; its energy is well above what an ideal rotor would need."""
     assert PALM80.battery.capacity_ah * 3.7 > 2.0 * 0.182

@@ -22,6 +22,7 @@ from typing import Any, Generic, TypeVar
 
 from asflown.clock.kernel import ignored
 from asflown.errors import AsflownError, ExitCode, FlightError, HarnessFault
+from asflown.flight import private_place
 from asflown.flight.plan import unwatched
 from asflown.report.faults import keep_traceback
 
@@ -125,6 +126,7 @@ class _Crew(Generic[Task, Result]):
         worker.process.join(CLOSING_TIME_S)
         worker.connection.close()
         self.workers.remove(worker)
+        private_place.sweep()  # it could not, and no later flight may do it
         if self.waiting:
             self.hire(1)
             self._hand_out(self.workers[-1])

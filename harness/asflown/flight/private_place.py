@@ -1,7 +1,8 @@
 """A folder of this user's alone for the sockets of one flight; what runs that were killed have left is swept away.
 
 Its lock tells that it is in use: the system frees that when its holder ends, however that happens. Only folders of this
-user with a lock that nobody holds are swept, and only their files, never anything below.
+user with a lock that nobody holds are swept, and only their files, never anything below. A folder's name has its
+maker's process in it: one whose maker is gone is swept at once, any other when it is old enough.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from asflown.clock.wall import utc_now
 
 PREFIX, LOCK = "asflown-", "lock"
 OLD_ENOUGH_S = 60.0
-"""A younger one may be about to be locked."""
+"""A younger one may be about to be locked, while its maker lives."""
 
 
 class PrivatePlace:
@@ -26,7 +27,9 @@ class PrivatePlace:
     def __init__(self) -> None:
         """Raises OSError when there is no room for it."""
         sweep()
-        self.path = Path(tempfile.mkdtemp(prefix=PREFIX))  # the path of a socket must be short
+        self.path = Path(
+            tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-")
+        )  # the path of a socket must be short
         self._lock = os.open(self.path / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
@@ -52,7 +55,7 @@ def _is_left(folder: Path) -> bool:
     found = folder.lstat()
     if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid():
         return False
-    if utc_now().timestamp() - found.st_mtime < OLD_ENOUGH_S:
+    if _lives(folder) and utc_now().timestamp() - found.st_mtime < OLD_ENOUGH_S:
         return False
     lock = os.open(folder / LOCK, os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW)
     try:
@@ -60,6 +63,12 @@ def _is_left(folder: Path) -> bool:
     finally:
         os.close(lock)
     return True
+
+
+def _lives(folder: Path) -> bool:
+    """Whether the process may live that made it."""
+    maker = folder.name.removeprefix(PREFIX).partition("-")[0]
+    return not maker.isdecimal() or Path("/proc", maker).exists() or not Path("/proc/self").exists()
 
 
 def _remove(folder: Path) -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import itertools
 import json
 import os
 import struct
@@ -39,29 +40,45 @@ _TAP_TAG: dict[str, int] = {"vehicle": 1, "script": 2, "station": 3}
 
 
 class _File:
-    """One file of the capture: bytes wait in memory until `flush`; after a failed write it takes nothing more."""
+    """One file of the capture: records wait in memory until `flush`; after a failed write it takes nothing more."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.waiting = bytearray()
+        self.waiting: list[bytes] = []
+        """Whole records; the first of them begins where `bytes_written` ends."""
         self.bytes_written = 0
         self.head = b""
         """Replaces the first bytes of the file when it is closed."""
         self._raw: FileIO | None = FileIO(path, "xb")
 
     def flush(self) -> None:
-        """Hands everything to the system. Raises OSError, once."""
+        """Hands everything to the system. Raises OSError, once; the file ends with a whole record then, too.
+
+        How far it came is asked of the file, not counted: a signal may end this in the middle, and the next call
+        goes on there.
+        """
         if self._raw is None:
             self.waiting.clear()
+        if self._raw is None or not self.waiting:
             return
+        batch = b"".join(self.waiting)
         try:
-            while self.waiting:
-                written = self._raw.write(self.waiting)
-                self.bytes_written += written
-                del self.waiting[:written]
+            while (taken := self._raw.tell() - self.bytes_written) < len(batch):
+                self._raw.write(batch[taken:])
         except OSError:
+            self._cut_to_records()
             self._give_up()
             raise
+        self.bytes_written, self.waiting = self.bytes_written + len(batch), []
+
+    def _cut_to_records(self) -> None:
+        """Takes back the part of a record that a full disk still took."""
+        assert self._raw is not None
+        with contextlib.suppress(OSError):
+            taken = self._raw.tell() - self.bytes_written
+            ends = itertools.accumulate(len(record) for record in self.waiting)
+            self.bytes_written += max((end for end in ends if end <= taken), default=0)
+            self._raw.truncate(self.bytes_written)
 
     def make_durable(self) -> None:
         """Has the system write the file to its disk. Raises OSError."""
@@ -119,7 +136,7 @@ class Recorder:
                 "Free the place, or name another folder",
             ) from error
         if self._truth is not None:
-            self._truth.waiting += truth.header(0)
+            self._truth.waiting.append(truth.header(0))
 
     def _open(self, name: str) -> _File:
         file = _File(self.folder / name)
@@ -132,7 +149,7 @@ class Recorder:
         if stamp_us <= self._last_stamp_us:
             stamp_us = self._last_stamp_us + 1
         self._last_stamp_us = stamp_us
-        self._taps[tap].waiting += stamp_us.to_bytes(8, "big") + frame
+        self._taps[tap].waiting.append(stamp_us.to_bytes(8, "big") + frame)
         self._unhashed += _FRAME_HEAD(_TAP_TAG[tap], stamp_us - self._epoch_us, len(frame)) + frame
         self._flush_if_due(now_us)
         return stamp_us
@@ -140,19 +157,19 @@ class Recorder:
     def event(self, now_us: int, kind: str, **facts: Any) -> None:
         """Records that something happened. `facts` are JSON values that are equal in equal flights."""
         line = _line(now_us, kind, facts)
-        self._events.waiting += line
+        self._events.waiting.append(line)
         self._unhashed += line
         self._flush_if_due(now_us)
 
     def note(self, now_us: int, kind: str, **facts: Any) -> None:
         """Records what may differ between equal flights (ports, process ids, wall times): not in the digest."""
-        self._events.waiting += _line(now_us, kind, facts)
+        self._events.waiting.append(_line(now_us, kind, facts))
 
     def truth(self, rows: bytes) -> None:
         """Records whole rows of float64 in the order of TRUTH_COLUMNS."""
         if self._truth is None:
             raise HarnessFault("truth for a recorder of traffic alone")
-        self._truth.waiting += rows
+        self._truth.waiting.append(rows)
 
     def script_output(self, chunk: bytes) -> None:
         """Takes what the script wrote into the digest; the script itself writes it to SCRIPT_LOG, as it happens."""

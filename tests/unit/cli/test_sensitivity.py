@@ -43,6 +43,7 @@ def scenario(tmp_path: Path) -> Path:
     return file
 
 
+@pytest.mark.slow
 def test_a_flight_and_a_tlog_give_a_table_and_numbers(
     tmp_path: Path, scenario: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -27,14 +27,13 @@ os.kill(os.getpid(), signal.SIGKILL)
 
 @pytest.fixture(autouse=True)
 def temporary(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Temporary files of these tests lie in their own folder; nothing is too young to be swept."""
+    """Temporary files of these tests lie in their own folder."""
     monkeypatch.setenv("TMPDIR", str(tmp_path))
     monkeypatch.setattr(tempfile, "tempdir", None)
-    monkeypatch.setattr(private_place, "OLD_ENOUGH_S", -1.0)
 
 
 def test_what_a_killed_run_left_is_swept_by_the_next(tmp_path: Path) -> None:
-    """With all that lies in it; one that is in use stays, and so does what is no folder of ours."""
+    """At once, with all that lies in it; one that is in use stays, and so does what is no folder of ours."""
     killed = subprocess.run([sys.executable, "-c", KILLED], capture_output=True, text=True, check=False)
     assert killed.returncode == -signal.SIGKILL
     assert (Path(killed.stdout.strip()) / "clock").exists()
@@ -48,6 +47,18 @@ def test_what_a_killed_run_left_is_swept_by_the_next(tmp_path: Path) -> None:
     for place in (used, second, second):
         place.close()
     assert not used.path.exists()
+
+
+def test_one_that_is_about_to_be_locked_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While its maker lives: a lock that nobody holds may be held in a moment, and in an hour is left for good."""
+    young = tmp_path / f"asflown-{os.getpid()}-young"
+    young.mkdir()
+    (young / private_place.LOCK).touch()
+    private_place.sweep()
+    assert young.exists()
+    monkeypatch.setattr(private_place, "OLD_ENOUGH_S", -1.0)
+    private_place.sweep()
+    assert not young.exists()
 
 
 def test_it_is_removed_where_no_descriptor_is_left() -> None:

@@ -38,6 +38,7 @@ def test_a_limit_of_an_exact_flight_is_what_is_caught(tmp_path: Path) -> None:
     assert found["height", "flies too low"].size == pytest.approx(0.5, rel=0.03)
 
 
+@pytest.mark.slow
 def test_the_size_found_is_close_to_one_that_passes(tmp_path: Path) -> None:
     """Between the size that passes and the one that is caught lies no more than a hundredth."""
     for one in of(tmp_path, "height", "wait").values():

@@ -55,6 +55,7 @@ def test_no_errors_draw_no_numbers() -> None:
     assert generator.random() == np.random.default_rng(5).random()
 
 
+@pytest.mark.slow
 def test_a_lane_counts_what_was_damaged(clock: HandClock) -> None:
     """1e-3 a bit: a frame of 28 bytes and 8 of overhead survives with probability 0.999^288 = 0.750."""
     profile = RadioProfile(name="noisy", both=LaneProfile(bit_errors=0.001, overhead_bytes=8))

@@ -221,6 +221,7 @@ def framed(message: int, payload: bytes, *, version_1: bool) -> bytes:
 
 @given(st.sampled_from(KNOWN), st.binary(min_size=1, max_size=255), st.booleans())
 @settings(max_examples=2_000)
+@pytest.mark.slow
 def test_a_right_checksum_over_a_wrong_payload_harms_nobody(
     message: int, payload: bytes, version_1: bool
 ) -> None:

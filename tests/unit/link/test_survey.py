@@ -212,6 +212,7 @@ def test_an_ideal_link_has_no_rate_to_be_found() -> None:
     assert craft.intervals == DEFAULT_US
 
 
+@pytest.mark.slow
 def test_the_document_is_plain_data() -> None:
     """It goes into JSON as it is."""
     import json

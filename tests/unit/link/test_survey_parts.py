@@ -101,6 +101,7 @@ def test_the_fit_of_a_long_series_finds_its_channel() -> None:
 
 @given(st.lists(st.booleans(), min_size=60, max_size=200))
 @settings(max_examples=8)
+@pytest.mark.slow
 def test_every_estimate_lies_within_its_interval(series: list[bool]) -> None:
     """Whatever was lost; and all are probabilities."""
     found = fit(Observed(runs_of(series)))

@@ -216,3 +216,42 @@ print("\\n".join(problems))
         for name in ("vehicle.tlog", "events.jsonl")
     ]
     assert (tmp_path / "script.tlog").read_bytes().endswith(b"still written")
+    assert (tmp_path / "vehicle.tlog").stat().st_size == 9 * 108, "a part of a record was left"
+    assert (tmp_path / "events.jsonl").read_bytes().endswith(b"}\n")
+
+
+INTERRUPTED = """
+import signal, sys
+from pathlib import Path
+from asflown.record.capture import Recorder
+
+class Ended(Exception):
+    pass
+
+def end(*_):
+    raise Ended
+
+recorder, interruptions, number = Recorder(Path(sys.argv[1]), 0), 0, 0
+signal.signal(signal.SIGALRM, end)
+while interruptions < 500:
+    try:
+        signal.setitimer(signal.ITIMER_REAL, 0.0003 + number % 7 * 0.00005)
+        while True:
+            number += 1
+            recorder.frame("vehicle", number, number.to_bytes(20_000, "big"))
+            recorder.flush()
+    except Ended:
+        interruptions += 1
+signal.setitimer(signal.ITIMER_REAL, 0)
+recorder.close()
+"""
+
+
+def test_a_signal_in_the_middle_of_writing_tears_and_doubles_nothing(tmp_path: Path) -> None:
+    """Whatever line it interrupts: records are whole, in order, and each is there once."""
+    subprocess.run([sys.executable, "-c", INTERRUPTED, str(tmp_path)], check=True)
+    data = (tmp_path / "vehicle.tlog").read_bytes()
+    assert len(data) % 20_008 == 0
+    numbers = [int.from_bytes(data[at + 8 : at + 20_008], "big") for at in range(0, len(data), 20_008)]
+    assert numbers == sorted(set(numbers))
+    assert numbers[-1] - len(numbers) <= 500, "at most the frame of each interruption was not taken"

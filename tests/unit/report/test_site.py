@@ -83,6 +83,7 @@ def test_two_flights_of_one_name_have_two_pages(tmp_path: Path) -> None:
 
 
 @given(st.text(max_size=300))
+@pytest.mark.slow
 def test_the_name_of_a_page_is_a_plain_file_name(name: str) -> None:
     """Whatever a scenario is called, and whatever its start claims to be."""
     page = page_name(flown(scenario=name, started_utc=name))

@@ -174,6 +174,7 @@ def test_position_with_velocity_follows_a_moving_point() -> None:
     assert here(craft) == pytest.approx((north + 6.0, east, down), abs=0.4)
 
 
+@pytest.mark.slow
 def test_estimate_and_truth_differ_as_outdoors() -> None:
     """Over seeds the horizontal error after a minute is decimetres to about a metre, never nothing."""
     errors = []
@@ -231,6 +232,7 @@ def test_a_hard_fall_is_told() -> None:
     assert craft.truth_row()[14] == 1.0
 
 
+@pytest.mark.slow
 def test_it_flies_indoors_by_a_position_from_outside() -> None:
     """Never a satellite, but a position ten times a second: it arms, takes off, goes to a point and holds it."""
     craft = core(faults=(Fault(at_s=0.0, inject="gnss-loss"),))

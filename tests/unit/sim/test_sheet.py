@@ -48,6 +48,7 @@ def test_climb_at_full_command_is_the_plants(airframe: str) -> None:
 
 
 @BOTH
+@pytest.mark.slow
 def test_top_speed_is_where_the_tilt_limit_ends_it(airframe: str) -> None:
     """Asked for more than it can, in calm air, it flies at the derived top airspeed."""
     craft = hovering(airframe, height_m=10.0)

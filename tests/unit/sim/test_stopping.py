@@ -28,6 +28,7 @@ def test_it_rests_where_it_said(airframe: str, after_s: float) -> None:
 
 
 @pytest.mark.parametrize("airframe", ["palm80", "field1400"])
+@pytest.mark.slow
 def test_a_craft_that_loses_a_motor_ends_on_the_ground(airframe: str) -> None:
     """It strikes the ground on its side, which ends its other rotors, and stays down; it says so once."""
     craft = hovering(airframe, height_m=4.0)

@@ -51,6 +51,7 @@ def test_what_is_possible_is_exact(thrust: float, roll: float, pitch: float, yaw
 
 
 @given(st.floats(4.0, 16.0), st.floats(-0.6, 0.6), st.floats(-1.2, 1.2), st.floats(-1.0, 1.0))
+@pytest.mark.slow
 def test_yaw_goes_before_roll_and_pitch(thrust: float, roll: float, pitch: float, yaw: float) -> None:
     """As long as roll and pitch alone are possible they are exact; yaw has the right sign and at most its size."""
     mixer = Mixer(CRAFT)

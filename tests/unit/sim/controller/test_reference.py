@@ -28,6 +28,7 @@ def moved(target: Target, seconds: float) -> list[Reference]:
 
 
 @given(places, places, st.floats(-20.0, 20.0))
+@pytest.mark.slow
 def test_a_far_point_is_reached_in_a_straight_line(north: float, east: float, down: float) -> None:
     """From rest it stays on the line, within 1 mm in 100 m, and within 5 cm of its end at the end."""
     length = dist((0.0, 0.0, 0.0), (north, east, down))
