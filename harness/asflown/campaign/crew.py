@@ -10,7 +10,6 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-import sys
 import threading
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import suppress
@@ -21,10 +20,11 @@ from multiprocessing.process import BaseProcess
 from typing import Any, Generic, TypeVar
 
 from asflown.clock.kernel import ignored
-from asflown.errors import AsflownError, ExitCode, FlightError, HarnessFault
+from asflown.errors import AsflownError, FlightError, HarnessFault
 from asflown.flight import private_place
 from asflown.flight.plan import unwatched
-from asflown.report.faults import keep_traceback
+from asflown.report.faults import keep_traceback, out_of_memory
+from asflown.report.orderly_end import dropped_signals_again, unwind
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -167,7 +167,7 @@ def _start_worker(work: Callable[[Task, Tell], Result], *, watched: bool) -> _Wo
 def _serve(connection: Connection, work: Callable[[Task, Tell], Result], watched: bool) -> None:
     """The worker's side: does what it is handed until there is no more."""
     os.setpgid(0, 0)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(ExitCode.TERMINATED))
+    signal.signal(signal.SIGTERM, unwind)
     signal.signal(signal.SIGINT, ignored)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with_parent, daemon=True).start()
@@ -178,7 +178,7 @@ def _serve(connection: Connection, work: Callable[[Task, Tell], Result], watched
         except OSError:
             os.kill(os.getpid(), signal.SIGTERM)  # the parent is gone: end the task in order
 
-    with suppress(EOFError, OSError):
+    with dropped_signals_again(), suppress(EOFError, OSError):
         while (task := connection.recv()) is not None:
             tell(_answer(work, task, (lambda told: tell(("told", told))) if watched else unwatched))
 
@@ -196,7 +196,7 @@ def _answer(work: Callable[[Task, Tell], Result], task: Task, tell: Tell) -> Mes
         return "done", work(task, tell)
     except AsflownError as error:
         return "raised", error
-    except MemoryError:
-        return "raised", FlightError("a worker ran out of memory", "Free some, or let fewer work at once")
     except Exception as error:  # noqa: BLE001  the last resort of this process
+        if out_of_memory(error):
+            return "raised", FlightError("a worker ran out of memory", "Free some, or let fewer work at once")
         return "raised", HarnessFault(*keep_traceback(error))

@@ -15,7 +15,6 @@ import sys
 from collections.abc import Callable, Sequence
 from functools import partial
 from types import FrameType
-from typing import NoReturn
 
 import asflown
 from asflown.cli import (
@@ -42,7 +41,8 @@ from asflown.cli import (
 )
 from asflown.cli.parsing import CommandParser
 from asflown.errors import AsflownError, ExitCode, FileProblem, UsageError
-from asflown.report.faults import keep_traceback
+from asflown.report.faults import keep_traceback, out_of_memory
+from asflown.report.orderly_end import dropped_signals_again, unwind
 from asflown.report.streams import discard, reader_is_gone
 
 COMMANDS = (
@@ -151,7 +151,7 @@ def run_guarded(command: Callable[[], int]) -> int:
     interrupted cannot be brought down in order either.
     """
     handlers = {
-        signal.SIGTERM: _end_in_order,
+        signal.SIGTERM: unwind,
         signal.SIGHUP: _as_terminated,
         signal.SIGINT: signal.default_int_handler,
     }
@@ -159,7 +159,8 @@ def run_guarded(command: Callable[[], int]) -> int:
         del handlers[signal.SIGHUP]
     before = {number: signal.signal(number, handler) for number, handler in handlers.items()}
     try:
-        return _translated(command)
+        with dropped_signals_again():
+            return _translated(command)
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
@@ -171,9 +172,6 @@ def _translated(command: Callable[[], int]) -> int:
     except AsflownError as error:
         _say(str(error) if isinstance(error, FileProblem) else f"asflown: {error}")
         return error.exit_code
-    except MemoryError:
-        _say("asflown: out of memory. Free some, allow more, or fly fewer at once (--workers)")
-        return ExitCode.NOT_FLOWN
     except KeyboardInterrupt:
         _say("asflown: interrupted")
         return ExitCode.INTERRUPTED
@@ -185,6 +183,9 @@ def _translated(command: Callable[[], int]) -> int:
         if isinstance(error, BrokenPipeError) and reader_is_gone(sys.stdout):
             discard(sys.stdout)
             return BROKEN_PIPE
+        if out_of_memory(error):
+            _say("asflown: out of memory. Free some, allow more, or fly fewer at once (--workers)")
+            return ExitCode.NOT_FLOWN
         problem, remedy = keep_traceback(error)
         _say(f"asflown: {problem}. {remedy}")
         return ExitCode.FAULT
@@ -196,11 +197,6 @@ def _flushed(command: Callable[[], int]) -> int:
         return command()
     finally:
         sys.stdout.flush()
-
-
-def _end_in_order(_number: int, _frame: FrameType | None) -> NoReturn:
-    """SIGTERM unwinds the stack like any exception, so that captures are closed on the way out."""
-    sys.exit(ExitCode.TERMINATED)
 
 
 def _as_terminated(_number: int, _frame: FrameType | None) -> None:

@@ -2,14 +2,29 @@
 
 from __future__ import annotations
 
+import errno
+import re
 import sys
 import traceback
 from pathlib import Path
 
 import asflown
 
+_NO_ROOM = re.compile(
+    "failed to map segment|cannot map zero-fill|cannot allocate|cannot create shared object", re.IGNORECASE
+)
+"""How the dynamic loader of glibc tells that it has no memory for a library."""
 FAULT_LOG = Path(".asflown") / "fault.log"
 """Below the folder that the command runs in; each fault is added at its end."""
+
+
+def out_of_memory(error: Exception) -> bool:
+    """Whether it says that there was no memory; the system's loader says so as an ImportError."""
+    if isinstance(error, OSError):
+        return error.errno == errno.ENOMEM
+    return isinstance(error, MemoryError) or (
+        isinstance(error, ImportError) and bool(_NO_ROOM.search(str(error)))
+    )
 
 
 def keep_traceback(error: BaseException) -> tuple[str, str]:

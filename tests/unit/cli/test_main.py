@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import resource
 import signal
@@ -26,6 +27,7 @@ from asflown.errors import (
 )
 
 WHERE = Position(Path("a.scenario.yaml"), 4, 2)
+OUT_OF_MEMORY = "asflown: out of memory. Free some, allow more, or fly fewer at once (--workers)\n"
 
 
 def raising(error: BaseException) -> Callable[[], int]:
@@ -46,9 +48,11 @@ def raising(error: BaseException) -> Callable[[], int]:
         (ScriptProblem("it never spoke", "Look"), 3, "asflown: it never spoke. Look\n"),
         (HarnessFault("we are wrong"), 5, "asflown: we are wrong\n"),
         (KeyboardInterrupt(), 130, "asflown: interrupted\n"),
-        (MemoryError(), 3, "asflown: out of memory. Free some, allow more, or fly fewer at once (--workers)\n"),
+        (MemoryError(), 3, OUT_OF_MEMORY),
+        (OSError(errno.ENOMEM, "Cannot allocate memory"), 3, OUT_OF_MEMORY),
+        (ImportError("lib.so: failed to map segment from shared object"), 3, OUT_OF_MEMORY),
     ],
-    ids=["usage", "file", "folder", "script", "fault", "ctrl-c", "memory"],
+    ids=["usage", "file", "folder", "script", "fault", "ctrl-c", "memory", "system memory", "loader memory"],
 )  # fmt: skip
 def test_an_error_is_one_message_and_its_exit_code(
     error: BaseException, code: int, said: str, capsys: pytest.CaptureFixture[str]
@@ -112,6 +116,43 @@ sys.exit(run_guarded(command))
         "closed\n",
         "asflown: terminated\n",
     )
+
+
+@pytest.mark.parametrize(
+    ("number", "code", "said"),
+    [
+        (signal.SIGTERM, ExitCode.TERMINATED, "asflown: terminated\n"),
+        (signal.SIGINT, ExitCode.INTERRUPTED, "asflown: interrupted\n"),
+    ],
+    ids=["SIGTERM", "SIGINT"],
+)
+@pytest.mark.parametrize("place", ["weak reference", "finaliser"])
+def test_a_signal_that_python_drops_is_heard(
+    number: signal.Signals, code: ExitCode, said: str, place: str
+) -> None:
+    """What a handler raises in a weak reference's callback or a finaliser is lost; the signal is not."""
+    command = f"""
+import os, sys, weakref
+from asflown.cli.main import run_guarded
+def strike(*_):
+    os.kill(os.getpid(), {int(number)})
+class Thing:
+    __del__ = strike if {place!r} == "finaliser" else lambda self: None
+def command():
+    thing = Thing()
+    watched = weakref.ref(thing, strike if {place!r} == "weak reference" else None)
+    try:
+        del thing
+        while True:
+            pass
+    finally:
+        print("closed")
+sys.exit(run_guarded(command))
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", command], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (code, "closed\n", said)
 
 
 def test_too_little_address_space_is_refused_before_anything_is_loaded() -> None:
