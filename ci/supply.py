@@ -4,6 +4,7 @@
     python ci/supply.py sbom FILE                   a CycloneDX bill of materials of what users install, validated
     python ci/supply.py wheel [FOLDER]              two wheels from two clean folders: one hash, or exit code 1
     python ci/supply.py audit                       known vulnerabilities of what is pinned; asks a network service
+    python ci/supply.py lock [--upgrade]            ci/lock.txt from pyproject.toml; asks a package index
 
 The first three need no network. Nothing is installed by any of them.
 """
@@ -271,6 +272,28 @@ def _audit(_: argparse.Namespace) -> int:
     return subprocess.run(command, check=False).returncode
 
 
+def _lock(options: argparse.Namespace) -> int:
+    command = [
+        sys.executable,
+        "-m",
+        "uv",
+        "pip",
+        "compile",
+        "--no-config",
+        "--universal",
+        "--python-version=3.11",
+    ]
+    command += [
+        "--extra=dev",
+        "--generate-hashes",
+        "--custom-compile-command=python ci/supply.py lock",
+        "--quiet",
+    ]
+    command += ["--upgrade"] if options.upgrade else []
+    command += [f"--output-file={LOCK.relative_to(ROOT)}", "pyproject.toml"]
+    return subprocess.run(command, cwd=ROOT, check=False).returncode
+
+
 def main() -> int:
     """Runs one of the commands; returns the exit code."""
     parser = argparse.ArgumentParser(
@@ -287,6 +310,9 @@ def main() -> int:
     one.add_argument("folder", type=Path, nargs="?")
     one.set_defaults(run=_wheel)
     commands.add_parser("audit").set_defaults(run=_audit)
+    one = commands.add_parser("lock")
+    one.add_argument("--upgrade", action="store_true", help="take newer versions")
+    one.set_defaults(run=_lock)
     options = parser.parse_args()
     return int(options.run(options))
 

@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.flaky_tests --state FILE [--runs 20] [--minutes 9] [--page]
 
-Half of the runs are pinned to one core each, two side by side; the others have four busy processes beside them. Each
+Two runs go side by side: half of all pinned to one core each, the others with four busy processes beside them. Each
 has a hash seed of its own. Every finished run is noted in FILE, so the command goes on where it was, and after
 --minutes begins no further one. The suite is everything that is not marked slow. Exit code 1 when a test failed in
 any run; what is flaky failed in some and passed in others, and is named with the runs. --page puts the table into
@@ -57,13 +57,13 @@ def run(number: int, core: int | None) -> dict[str, Any]:
 
 
 def next_runs(done: list[dict[str, Any]], runs: int) -> Sequence[tuple[int, int | None]]:
-    """What is to run at the same time now: two pinned ones, or one beside busy processes; none when all is done."""
+    """The two that run at the same time now: pinned ones first, each with its core; none when all is done."""
     known = {entry["run"] for entry in done}
     pinned = [number for number in range(1, runs // 2 + 1) if number not in known]
     if pinned:
         cores = sorted(os.sched_getaffinity(0))[:2]
         return list(zip(pinned, cores, strict=False))
-    return [(number, None) for number in range(runs // 2 + 1, runs + 1) if number not in known][:1]
+    return [(number, None) for number in range(runs // 2 + 1, runs + 1) if number not in known][:2]
 
 
 def told(done: list[dict[str, Any]]) -> str:

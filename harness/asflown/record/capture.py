@@ -17,7 +17,6 @@ import json
 import os
 import struct
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from io import FileIO
 from pathlib import Path
 from typing import Any, Literal
@@ -80,10 +79,16 @@ class _File:
             self.bytes_written += max((end for end in ends if end <= taken), default=0)
             self._raw.truncate(self.bytes_written)
 
-    def make_durable(self) -> None:
-        """Has the system write the file to its disk. Raises OSError."""
+    def write_out(self) -> None:
+        """Has the system begin to write the file to its disk. Raises OSError."""
         if self._raw is not None:
             os.pwrite(self._raw.fileno(), self.head, 0)
+            with contextlib.suppress(OSError):  # a hint, which not every file system takes
+                os.posix_fadvise(self._raw.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+    def make_durable(self) -> None:
+        """Waits until the disk has the file. Raises OSError."""
+        if self._raw is not None:
             os.fsync(self._raw.fileno())
 
     def close(self) -> None:
@@ -199,7 +204,8 @@ class Recorder:
         if self._truth is not None:
             rows = max(0, self._truth.bytes_written - truth.HEADER_BYTES) // truth.ROW_BYTES
             self._truth.head = truth.header(rows)
-        problems += self._for_all(_File.make_durable, at_once=True)
+        problems += self._for_all(_File.write_out)  # all at once, so that the disk is waited for once
+        problems += self._for_all(_File.make_durable)
         problems += self._for_all(_File.close)
         _make_names_durable(self.folder)
         self._report(problems)
@@ -213,19 +219,16 @@ class Recorder:
         whole.update(str(exit_code).encode("ascii"))
         return whole.hexdigest()
 
-    def _for_all(self, action: Callable[[_File], None], *, at_once: bool = False) -> list[OSError]:
-        """Does `action` to every file, also after a failure; `at_once` where the disk is what takes the time."""
-
-        def tried(file: _File) -> OSError | None:
+    def _for_all(self, action: Callable[[_File], None]) -> list[OSError]:
+        """Does `action` to every file, also after a failure."""
+        problems = []
+        for file in self._files:
             try:
                 action(file)
             except OSError as error:
                 error.filename = error.filename or file.path
-                return error
-            return None
-
-        found = _at_once(tried, self._files) if at_once else [tried(file) for file in self._files]
-        return [problem for problem in found if problem is not None]
+                problems.append(error)
+        return problems
 
     def _report(self, problems: list[OSError]) -> None:
         if problems:
@@ -234,15 +237,6 @@ class Recorder:
                 f"{first.filename} cannot be written any more ({first.strerror})",
                 "Make room or mend the file system, then fly again; what was written so far is kept",
             ) from first
-
-
-def _at_once(tried: Callable[[_File], OSError | None], files: list[_File]) -> list[OSError | None]:
-    """Each in a thread of its own; one after the other where the system has no thread left."""
-    try:
-        with ThreadPoolExecutor(len(files)) as pool:
-            return list(pool.map(tried, files))
-    except RuntimeError:
-        return [tried(file) for file in files]
 
 
 def _make_names_durable(folder: Path) -> None:

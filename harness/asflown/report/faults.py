@@ -18,8 +18,11 @@ FAULT_LOG = Path(".asflown") / "fault.log"
 """Below the folder that the command runs in; each fault is added at its end."""
 
 
-def out_of_memory(error: Exception) -> bool:
-    """Whether it says that there was no memory; the system's loader says so as an ImportError."""
+def out_of_memory(error: BaseException) -> bool:
+    """Whether it says, or comes of what says, that there was no memory; the system's loader raises an ImportError."""
+    behind = error.__cause__ or error.__context__
+    if behind is not None and out_of_memory(behind):
+        return True
     if isinstance(error, OSError):
         return error.errno == errno.ENOMEM
     return isinstance(error, MemoryError) or (

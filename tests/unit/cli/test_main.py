@@ -27,6 +27,7 @@ from asflown.errors import (
 )
 
 WHERE = Position(Path("a.scenario.yaml"), 4, 2)
+LOADER = ImportError("lib.so: failed to map segment from shared object")
 OUT_OF_MEMORY = "asflown: out of memory. Free some, allow more, or fly fewer at once (--workers)\n"
 
 
@@ -37,6 +38,13 @@ def raising(error: BaseException) -> Callable[[], int]:
         raise error
 
     return command
+
+
+def because(error: Exception) -> ImportError:
+    """How libraries put an error of the loader into words of their own."""
+    told = ImportError("the install you are using seems to be broken")
+    told.__cause__ = error
+    return told
 
 
 @pytest.mark.parametrize(
@@ -50,9 +58,10 @@ def raising(error: BaseException) -> Callable[[], int]:
         (KeyboardInterrupt(), 130, "asflown: interrupted\n"),
         (MemoryError(), 3, OUT_OF_MEMORY),
         (OSError(errno.ENOMEM, "Cannot allocate memory"), 3, OUT_OF_MEMORY),
-        (ImportError("lib.so: failed to map segment from shared object"), 3, OUT_OF_MEMORY),
+        (LOADER, 3, OUT_OF_MEMORY),
+        (because(LOADER), 3, OUT_OF_MEMORY),
     ],
-    ids=["usage", "file", "folder", "script", "fault", "ctrl-c", "memory", "system memory", "loader memory"],
+    ids=["usage", "file", "folder", "script", "fault", "ctrl-c", "memory", "system", "loader", "for that"],
 )  # fmt: skip
 def test_an_error_is_one_message_and_its_exit_code(
     error: BaseException, code: int, said: str, capsys: pytest.CaptureFixture[str]
