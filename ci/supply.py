@@ -273,22 +273,8 @@ def _audit(_: argparse.Namespace) -> int:
 
 
 def _lock(options: argparse.Namespace) -> int:
-    command = [
-        sys.executable,
-        "-m",
-        "uv",
-        "pip",
-        "compile",
-        "--no-config",
-        "--universal",
-        "--python-version=3.11",
-    ]
-    command += [
-        "--extra=dev",
-        "--generate-hashes",
-        "--custom-compile-command=python ci/supply.py lock",
-        "--quiet",
-    ]
+    compiling = "-m uv pip compile --quiet --no-config --universal --python-version=3.11 --extra=dev --generate-hashes"
+    command = [sys.executable, *compiling.split(), "--custom-compile-command=python ci/supply.py lock"]
     command += ["--upgrade"] if options.upgrade else []
     command += [f"--output-file={LOCK.relative_to(ROOT)}", "pyproject.toml"]
     return subprocess.run(command, cwd=ROOT, check=False).returncode

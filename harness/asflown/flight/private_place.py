@@ -27,9 +27,8 @@ class PrivatePlace:
     def __init__(self) -> None:
         """Raises OSError when there is no room for it."""
         sweep()
-        self.path = Path(
-            tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-")
-        )  # the path of a socket must be short
+        maker = f"{PREFIX}{os.getpid()}-"  # and no more: the path of a socket must be short
+        self.path = Path(tempfile.mkdtemp(prefix=maker))
         self._lock = os.open(self.path / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
