@@ -33,7 +33,7 @@ PINNED, BESIDE = "pinned to one core", "beside four busy processes"
 
 
 def run(number: int, core: int | None) -> dict[str, Any]:
-    """One run of the quick suite, on one core or on all: seconds, how many tests, and which failed."""
+    """One run of the quick suite, on one core or on all: seconds, how many tests, and which failed in which words."""
     with tempfile.TemporaryDirectory(prefix="asflown-flaky-") as name:
         report = Path(name) / "report.xml"
         argv = [sys.executable, "-m", "pytest", "-m", "not slow", "-q", "-p", "no:cacheprovider"]
@@ -47,11 +47,12 @@ def run(number: int, core: int | None) -> dict[str, Any]:
         if not report.exists():
             sys.exit(f"{' '.join(argv)} gave {done.returncode} and no report:\n{done.stdout}{done.stderr}")
         cases = list(ET.parse(report).iter("testcase"))
-    failed = [
-        f"{case.get('classname')}::{case.get('name')}"
+    failed = {
+        f"{case.get('classname')}::{case.get('name')}": f"{found.get('message')}\n{found.text}"
         for case in cases
-        if case.find("failure") is not None or case.find("error") is not None
-    ]
+        for found in (case.find("failure"), case.find("error"))
+        if found is not None
+    }
     where = BESIDE if core is None else PINNED
     return {"run": number, "where": where, "seconds": seconds, "tests": len(cases), "failed": failed}
 
@@ -107,7 +108,10 @@ def main() -> int:
                 done.append(entry)
                 with state.open("a") as file:
                     file.write(json.dumps(entry) + "\n")
-                print(f"run {entry['run']}: {entry['seconds']:.0f} s, failed: {entry['failed']}", flush=True)
+                print(
+                    f"run {entry['run']}: {entry['seconds']:.0f} s, failed: {list(entry['failed'])}",
+                    flush=True,
+                )
     print(told(done))
     if options.page:
         put("../../tests/README.md", "flaky_tests.py", told(done))

@@ -10,9 +10,9 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from types import FrameType
+from types import CodeType, FrameType
 from typing import TYPE_CHECKING, NoReturn
 
 from asflown.errors import ExitCode
@@ -20,8 +20,8 @@ from asflown.errors import ExitCode
 if TYPE_CHECKING:
     from sys import UnraisableHookArgs
 
-LATER_S = 0.005
-"""Long enough for the callback that dropped it to be over."""
+LOOK_S = 0.005
+"""How often is looked whether the main thread has left the place where signals are dropped."""
 
 
 def unwind(_number: int, _frame: FrameType | None) -> NoReturn:
@@ -35,8 +35,8 @@ def dropped_signals_again() -> Iterator[None]:
     before = sys.unraisablehook
 
     def hook(dropped: UnraisableHookArgs) -> None:
-        number = _signal_of(dropped.exc_value)
-        if number is None or not _send_later(number):
+        number, here = _signal_of(dropped.exc_value), sys._getframe().f_code  # noqa: SLF001  documented as it is
+        if number is None or not _start(lambda: _send_after(here, number)):
             before(dropped)
 
     sys.unraisablehook = hook
@@ -54,12 +54,27 @@ def _signal_of(dropped: BaseException | None) -> int | None:
     return None
 
 
-def _send_later(number: int) -> bool:
-    """Not at once: the handler would run within the hook, and be dropped again. False when no thread can be had."""
-    timer = threading.Timer(LATER_S, os.kill, (os.getpid(), number))
-    timer.daemon = True
+def _start(work: Callable[[], None]) -> bool:
+    """Does it in a thread of its own; False when none can be had."""
     try:
-        timer.start()
+        threading.Thread(target=work, daemon=True).start()
     except RuntimeError:
         return False
     return True
+
+
+def _send_after(hook: CodeType, number: int) -> None:
+    """Sends a signal when the main thread has left the hook: in there its exception would be dropped again."""
+    pause = threading.Event()
+    while _runs_in_main_thread(hook):
+        pause.wait(LOOK_S)
+    os.kill(os.getpid(), number)
+
+
+def _runs_in_main_thread(code: CodeType) -> bool:
+    frame = sys._current_frames().get(threading.main_thread().ident or 0)  # noqa: SLF001  as above
+    while frame is not None:
+        if frame.f_code is code:
+            return True
+        frame = frame.f_back
+    return False
