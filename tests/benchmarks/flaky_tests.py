@@ -1,9 +1,9 @@
 """Runs the quick suite again and again under hard conditions: what fails in one run and not in another is flaky.
 
-    python -m tests.benchmarks.flaky_tests --state FILE [--runs 20] [--minutes 9] [--page]
+    python -m tests.benchmarks.flaky_tests --state FILE [--runs 20] [--at-once 2] [--minutes 9] [--page]
 
-Two runs go side by side: half of all pinned to one core each, the others with four busy processes beside them. Each
-has a hash seed of its own. Every finished run is noted in FILE, so the command goes on where it was, and after
+Half of the runs are pinned to one core each, two side by side; the others go --at-once with four busy processes beside
+them. Each has a hash seed of its own. Every finished run is noted in FILE, so the command goes on where it was, and after
 --minutes begins no further one. The suite is everything that is not marked slow. Exit code 1 when a test failed in
 any run; what is flaky failed in some and passed in others, and is named with the runs. --page puts the table into
 tests/README.md.
@@ -57,14 +57,14 @@ def run(number: int, core: int | None) -> dict[str, Any]:
     return {"run": number, "where": where, "seconds": seconds, "tests": len(cases), "failed": failed}
 
 
-def next_runs(done: list[dict[str, Any]], runs: int) -> Sequence[tuple[int, int | None]]:
-    """The two that run at the same time now: pinned ones first, each with its core; none when all is done."""
+def next_runs(done: list[dict[str, Any]], runs: int, at_once: int) -> Sequence[tuple[int, int | None]]:
+    """Those that run at the same time now: pinned ones first, each with its core; none when all is done."""
     known = {entry["run"] for entry in done}
     pinned = [number for number in range(1, runs // 2 + 1) if number not in known]
     if pinned:
         cores = sorted(os.sched_getaffinity(0))[:2]
         return list(zip(pinned, cores, strict=False))
-    return [(number, None) for number in range(runs // 2 + 1, runs + 1) if number not in known][:2]
+    return [(number, None) for number in range(runs // 2 + 1, runs + 1) if number not in known][:at_once]
 
 
 def told(done: list[dict[str, Any]]) -> str:
@@ -95,13 +95,14 @@ def main() -> int:
         "--state", type=Path, required=True, help="where finished runs are noted, a line each"
     )
     parser.add_argument("--runs", type=int, default=20)
+    parser.add_argument("--at-once", type=int, default=2, help="runs beside the same busy processes")
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--page", action="store_true")
     options = parser.parse_args()
     state: Path = options.state
     done = [json.loads(line) for line in state.read_text().splitlines()] if state.exists() else []
     until = time.monotonic() + 60 * options.minutes
-    while (batch := next_runs(done, options.runs)) and time.monotonic() < until:
+    while (batch := next_runs(done, options.runs, options.at_once)) and time.monotonic() < until:
         beside = busy_machine() if batch[0][1] is None else contextlib.nullcontext()
         with beside, ThreadPoolExecutor(len(batch)) as pool:
             for entry in pool.map(lambda one: run(*one), batch):
