@@ -4,7 +4,7 @@
 
 Half of the runs are pinned to one core each, two side by side; the others go --at-once with four busy processes beside
 them. Each has a hash seed of its own. Every finished run is noted in FILE, so the command goes on where it was, and
-after --minutes begins no further one. The suite is everything that is not marked slow. Exit code 1 when a test failed in
+after --minutes begins no further one. The suite is everything not marked slow. Exit code 1 when a test failed in
 any run; what is flaky failed in some and passed in others, and is named with the runs. --page puts the table into
 tests/README.md.
 """
